@@ -1,0 +1,164 @@
+"""What a measurement of one photograph is made of, and its JSON form.
+
+These are plain records. They hold no image and compute nothing, so that the pipeline, the
+judgement, the report, the page and the command line all speak of the same thing.
+Pixels are (x, y) of the upright image, x to the right, y down, centres at whole numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Characteristic:
+    """One measured quantity with its uncertainty.
+
+    Attributes
+    ----------
+    name
+        As in the table of characteristics, for instance ``overhang_left``.
+    value
+        Best estimate, in ``unit``.
+    unit
+        ``"mm"`` or ``"deg"``.
+    standard_uncertainty
+        Standard deviation of the estimate, in ``unit``; always above zero.
+    interval95
+        Ends of the 95 % coverage interval, in ``unit``.
+    budget
+        Source of uncertainty to its share, as a standard uncertainty in ``unit``.
+    """
+
+    name: str
+    value: float
+    unit: str
+    standard_uncertainty: float
+    interval95: tuple[float, float]
+    budget: dict[str, float]
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Half the width of the 95 % interval, in ``unit``."""
+        return (self.interval95[1] - self.interval95[0]) / 2
+
+
+@dataclass(frozen=True)
+class CardSeen:
+    """A card that was found: its name, the corners used and their rms residual (px)."""
+
+    card: str
+    corners: int
+    residual_px: float
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A straight edge as it was measured.
+
+    Attributes
+    ----------
+    edge
+        Name, for instance ``limb_left``.
+    pixels
+        Its two ends, pixels of the upright image.
+    scatter_mm
+        Robust standard deviation of single profiles about the line, millimetres.
+    origin
+        ``"search"`` (found by the program) or ``"hint"`` (near the user's two points).
+    """
+
+    edge: str
+    pixels: tuple[Point, Point]
+    scatter_mm: float
+    origin: str = "search"
+
+
+@dataclass(frozen=True)
+class Note:
+    """A warning or a refusal: stable code, what is wrong, what to do about it."""
+
+    code: str
+    message: str
+    advice: str = ""
+
+
+@dataclass(frozen=True)
+class LensFound:
+    """Focal length in pixels and the Brown model's first two radial coefficients."""
+
+    focal_px: float
+    k1: float
+    k2: float
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """All that one photograph gave, or why it gave nothing."""
+
+    photo: str
+    view: str
+    cards: tuple[CardSeen, ...] = ()
+    lens: LensFound | None = None
+    edges: tuple[Edge, ...] = ()
+    characteristics: tuple[Characteristic, ...] = ()
+    warnings: tuple[Note, ...] = ()
+    refused: Note | None = None
+    size_px: tuple[int, int] = (0, 0)
+    inputs: dict[str, Any] = field(default_factory=dict)
+
+    def characteristic(self, name: str) -> Characteristic:
+        """Return the characteristic of that name; KeyError if it was not measured."""
+        for found in self.characteristics:
+            if found.name == name:
+                return found
+        raise KeyError(f"{name} was not measured in {self.photo}")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the measurement as the command line prints it: only JSON types."""
+        return {
+            "photo": self.photo,
+            "view": self.view,
+            "size_px": list(self.size_px),
+            "inputs": self.inputs,
+            "cards": [
+                {"card": c.card, "corners": c.corners, "residual_px": round(c.residual_px, 4)}
+                for c in self.cards
+            ],
+            "lens": None
+            if self.lens is None
+            else {
+                "focal_px": round(self.lens.focal_px, 3),
+                "k1": round(self.lens.k1, 6),
+                "k2": round(self.lens.k2, 6),
+            },
+            "edges": [
+                {
+                    "edge": e.edge,
+                    "pixels": [[round(x, 3), round(y, 3)] for x, y in e.pixels],
+                    "scatter_mm": round(e.scatter_mm, 5),
+                    "origin": e.origin,
+                }
+                for e in self.edges
+            ],
+            "characteristics": [
+                {
+                    "name": c.name,
+                    "value": round(c.value, 5),
+                    "unit": c.unit,
+                    "standard_uncertainty": round(c.standard_uncertainty, 5),
+                    "interval95": [round(end, 5) for end in c.interval95],
+                    "budget": {source: round(u, 5) for source, u in c.budget.items()},
+                }
+                for c in self.characteristics
+            ],
+            "warnings": [_note_json(note) for note in self.warnings],
+            "refused": None if self.refused is None else _note_json(self.refused),
+        }
+
+
+def _note_json(note: Note) -> dict[str, str]:
+    return {"code": note.code, "message": note.message, "advice": note.advice}
