@@ -1,0 +1,294 @@
+"""Lens and card poses solved together, with their covariance.
+
+One least-squares adjustment holds the lens that all its photographs share and one pose for
+each card in each photograph. What is known beforehand of the lens enters as a Gaussian
+prior, so the solution is the maximum a posteriori, and what the pictures cannot tell about
+the lens stays in the covariance (Triggs et al., "Bundle Adjustment: a Modern Synthesis",
+2000, sections 2–4). Observations that do not fit are dropped by a robust scale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import OptimizeResult, least_squares
+
+from fitcheck.camera import (
+    LENS_PARAMETERS,
+    POSE_PARAMETERS,
+    Lens,
+    Pose,
+    card_to_pixels,
+    lens_from,
+    pose_from,
+)
+from fitcheck.errors import Refused
+
+Array = NDArray[np.float64]
+
+# A telephone's radial distortion after its own correction; generous.
+# Common experience, no source.
+DISTORTION_PRIOR_SD = 0.05
+# The principal point lies at the picture's centre to half a percent of its width.
+CENTRE_PRIOR_OF_WIDTH = 0.005
+# Ink spread, exposure and tone curve move every edge toward one side; generous.
+SPREAD_PRIOR_PX = 1.0
+OUTLIER_SIGMAS = 4.0
+# No observation counts as better than this: interpolation, JPEG blocks and a print's raster.
+FLOOR_SD_PX = 0.01
+FEWEST_OBSERVATIONS = 12
+
+
+@dataclass(frozen=True, eq=False)
+class LensPrior:
+    """What is known of a lens beforehand: means and standard deviations, shape (5,).
+
+    In the order focal length (px), k1, k2, principal point x and y (px).
+    """
+
+    mean: Array
+    sd: Array
+
+
+def lens_prior(size_px: tuple[int, int], focal_px: float, focal_relative_sd: float) -> LensPrior:
+    """Return the prior for a picture of that size when no better lens is known.
+
+    Parameters
+    ----------
+    size_px
+        Width and height.
+    focal_px, focal_relative_sd
+        Prior mean of the focal length in pixels and its relative standard deviation.
+    """
+    width, height = size_px
+    centre_sd = CENTRE_PRIOR_OF_WIDTH * max(width, height)
+    return LensPrior(
+        np.array([focal_px, 0.0, 0.0, (width - 1) / 2, (height - 1) / 2]),
+        np.array(
+            [
+                focal_px * focal_relative_sd,
+                DISTORTION_PRIOR_SD,
+                DISTORTION_PRIOR_SD,
+                centre_sd,
+                centre_sd,
+            ]
+        ),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Observations:
+    """Where known points of one card were seen, each along one direction.
+
+    Attributes
+    ----------
+    points_mm
+        Points in the card frame, shape (n, 3).
+    pixels
+        Where each was seen, shape (n, 2); only the component along the normal counts.
+    normals
+        Unit directions in the picture, shape (n, 2).
+    spread
+        How an edge's position takes part in ink spread and exposure, shape (n,): 1 for an
+        edge whose normal points from dark to light, 0 for a corner.
+    """
+
+    points_mm: Array
+    pixels: Array
+    normals: Array
+    spread: Array
+
+    @staticmethod
+    def of_corners(corners_mm: Array, corners_px: Array) -> Observations:
+        """Corners as observations: each counts along x and along y."""
+        n = len(corners_mm)
+        return Observations(
+            np.repeat(corners_mm, 2, axis=0),
+            np.repeat(corners_px, 2, axis=0),
+            np.tile(np.eye(2), (n, 1)),
+            np.zeros(2 * n),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Adjustment:
+    """The solution: one lens, one pose and one spread per card, and their covariance.
+
+    Attributes
+    ----------
+    parameters
+        Lens (5), then six per card, then one spread (px) per card.
+    covariance
+        Of the parameters, shape (p, p).
+    used
+        Per card, which observations were kept.
+    residual_px
+        Per card, root mean square of the kept residuals.
+    """
+
+    parameters: Array
+    covariance: Array
+    used: tuple[NDArray[np.bool_], ...]
+    residual_px: tuple[float, ...]
+
+    @property
+    def lens(self) -> Lens:
+        """The lens."""
+        return lens_from(self.parameters[:LENS_PARAMETERS])
+
+    def pose(self, card: int) -> Pose:
+        """Return the pose of the card with that place in the solution."""
+        return pose_from(_pose_slice(self.parameters, card))
+
+    def spread_px(self, card: int) -> float:
+        """How far edges of that card lie toward the light side, in pixels."""
+        return float(self.parameters[card - len(self.used)])
+
+    def lens_held(self) -> Array:
+        """Covariance of everything else were the lens known: conditional, lens part zero."""
+        n = LENS_PARAMETERS
+        cov = self.covariance
+        held = np.zeros_like(cov)
+        held[n:, n:] = cov[n:, n:] - cov[n:, :n] @ np.linalg.solve(cov[:n, :n], cov[:n, n:])
+        return held
+
+
+def draw_lens(draws: Array) -> Lens:
+    """Return the lenses of many draws of the parameters, shape (draws, p)."""
+    return lens_from(draws[:, :LENS_PARAMETERS])
+
+
+def draw_pose(draws: Array, card: int) -> Pose:
+    """Return one card's poses of many draws of the parameters, shape (draws, p)."""
+    return pose_from(_pose_slice(draws, card))
+
+
+def adjust(
+    observations: list[Observations], prior: LensPrior, start: Adjustment | None = None
+) -> Adjustment:
+    """Solve lens and poses from what was seen of each card.
+
+    Parameters
+    ----------
+    observations
+        One entry per card and photograph, all by one lens.
+    prior
+        What is known of the lens.
+    start
+        An earlier solution of the same cards to start from.
+
+    Returns
+    -------
+    The solution; its covariance is scaled to the residuals that were found.
+
+    Raises
+    ------
+    Refused
+        ``card_not_flat_or_wrong`` if too few observations of a card agree with a flat card.
+    """
+    current = _start(observations, prior) if start is None else start.parameters.copy()
+    used = [np.ones(len(seen.points_mm), dtype=bool) for seen in observations]
+    sd_px = [1.0] * len(observations)
+    for round_ in range(4):
+        solution = _solve(observations, prior, current, used, sd_px)
+        current = solution.x
+        residuals = _residuals_px(observations, current)
+        # The first round may be pulled aside by wrong observations, so it cuts with care.
+        sigmas = OUTLIER_SIGMAS * (2.0 if round_ == 0 else 1.0)
+        before = used
+        used = []
+        for i, residual in enumerate(residuals):
+            scale = 1.4826 * float(np.median(np.abs(residual)))
+            sd_px[i] = max(scale, FLOOR_SD_PX)
+            used.append(np.abs(residual) <= sigmas * sd_px[i])
+            if np.count_nonzero(used[i]) < max(FEWEST_OBSERVATIONS, len(residual) // 2):
+                raise Refused(
+                    "card_does_not_fit",
+                    "A card's printed pattern does not fit a flat card.",
+                    "Mount the card on stiff flat stock, keep reflections off it, and retake.",
+                )
+        settled = all(np.array_equal(a, b) for a, b in zip(before, used, strict=True))
+        if round_ >= 1 and settled:
+            break
+    solution = _solve(observations, prior, current, used, sd_px)
+    covariance = np.linalg.inv(solution.jac.T @ solution.jac)
+    residuals = _residuals_px(observations, solution.x)
+    rms = tuple(
+        float(np.sqrt(np.mean(r[keep] ** 2))) for r, keep in zip(residuals, used, strict=True)
+    )
+    return Adjustment(solution.x, covariance, tuple(used), rms)
+
+
+def combine_used(adjustment: Adjustment, observations: list[Observations]) -> list[Observations]:
+    """Return only the observations that the solution kept."""
+    return [
+        replace(
+            seen,
+            points_mm=seen.points_mm[keep],
+            pixels=seen.pixels[keep],
+            normals=seen.normals[keep],
+            spread=seen.spread[keep],
+        )
+        for seen, keep in zip(observations, adjustment.used, strict=True)
+    ]
+
+
+def _pose_slice(parameters: Array, card: int) -> Array:
+    first = LENS_PARAMETERS + POSE_PARAMETERS * card
+    return parameters[..., first : first + POSE_PARAMETERS]
+
+
+def _start(observations: list[Observations], prior: LensPrior) -> Array:
+    """First guess: each card's pose alone, with the prior's lens."""
+    focal, k1, k2, centre_x, centre_y = prior.mean
+    camera = np.array([[focal, 0, centre_x], [0, focal, centre_y], [0, 0, 1]])
+    poses = []
+    for seen in observations:
+        _, rotation, origin = cv2.solvePnP(
+            np.ascontiguousarray(seen.points_mm[::2]),
+            np.ascontiguousarray(seen.pixels[::2]),
+            camera,
+            np.array([k1, k2, 0.0, 0.0]),
+            flags=cv2.SOLVEPNP_IPPE,
+        )
+        poses += [np.ravel(rotation), np.ravel(origin)]
+    return np.concatenate([prior.mean, *poses, np.zeros(len(observations))])
+
+
+def _residuals_px(observations: list[Observations], parameters: Array) -> list[Array]:
+    lens = lens_from(parameters[:LENS_PARAMETERS])
+    spreads = parameters[len(parameters) - len(observations) :]
+    residuals = []
+    for i, seen in enumerate(observations):
+        predicted = card_to_pixels(seen.points_mm, lens, pose_from(_pose_slice(parameters, i)))
+        along_normal = np.sum((predicted - seen.pixels) * seen.normals, axis=1)
+        residuals.append(along_normal + spreads[i] * seen.spread)
+    return residuals
+
+
+def _solve(
+    observations: list[Observations],
+    prior: LensPrior,
+    start: Array,
+    used: list[NDArray[np.bool_]],
+    sd_px: list[float],
+) -> OptimizeResult:
+    def residuals(parameters: Array) -> Array:
+        seen = [
+            r[keep] / sd
+            for r, keep, sd in zip(
+                _residuals_px(observations, parameters), used, sd_px, strict=True
+            )
+        ]
+        lens = (parameters[:LENS_PARAMETERS] - prior.mean) / prior.sd
+        spread = parameters[len(parameters) - len(observations) :] / SPREAD_PRIOR_PX
+        return np.concatenate([*seen, lens, spread])
+
+    pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
+    scale = np.concatenate(
+        [prior.sd, np.tile(pose_scale, len(observations)), np.full(len(observations), 0.1)]
+    )
+    return least_squares(residuals, start, x_scale=scale, method="trf", xtol=1e-10, ftol=1e-10)

@@ -1,0 +1,201 @@
+"""The chequer's edges, measured along their whole length.
+
+A card has 28 corners but three times as many square sides, and they reach to the card's
+border: on a strip three squares high that triples the leverage on the card's tilt, which is
+what a strip tells worst. Each side gives one number, the distance along its normal between
+where the pose puts it and where the light steps, averaged over the side and fitted as a
+blurred step on linear light. The white gap to the marker beside it is part of the fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.adjustment import Observations
+from fitcheck.camera import Lens, Pose, card_to_pixels
+from fitcheck.cards import MARGIN_MM, Card
+from fitcheck.step_fit import CEILING, StepFit, fit_steps
+
+Array = NDArray[np.float64]
+
+MARKER_MODULES = 7  # a 5 × 5 marker with its border
+INSIDE_MM = 1.6  # how far a profile reaches into the black square
+LARGEST_MISFIT = 0.2  # of the step's height; beyond it something lies over the edge
+SMALLEST_RISE = 0.03  # of full linear light; paper against ink is ten times that
+SAMPLES_PER_PX = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Sides:
+    """Sides of a card's black squares: midpoints and outward normals, card frame.
+
+    ``middles_mm`` and ``normals`` have shape (n, 2). ``gap_mm`` is the white beside the
+    side, up to the next marker or, at the border, the margin; ``marker_beside`` tells which.
+    """
+
+    middles_mm: Array
+    normals: Array
+    gap_mm: Array
+    marker_beside: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class CardEdges:
+    """What was measured of one card's edges.
+
+    Attributes
+    ----------
+    observations
+        One per measured side, for the adjustment.
+    blur_px
+        Median blur (standard deviation) across the sides, pixels.
+    rise
+        Median step of linear light from ink to paper, 0 to 1.
+    sides
+        How many sides lie in the picture.
+    """
+
+    observations: Observations
+    blur_px: float
+    rise: float
+    sides: int
+
+
+@lru_cache
+def sides_of(card: Card) -> Sides:
+    """Return all sides of the card's black squares."""
+    columns, rows, square = card.squares_x, card.squares_y, card.square_mm
+    marker_gap = (square - card.marker_mm) / 2
+    middles, normals, gaps, beside = [], [], [], []
+    for column in range(columns):
+        for row in range(rows):
+            if (column + row) % 2:
+                continue  # a white square: its marker is the neighbour's gap
+            for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+                on_board = 0 <= column + dx < columns and 0 <= row + dy < rows
+                middles.append(((column + 0.5 + dx / 2) * square, (row + 0.5 + dy / 2) * square))
+                normals.append((dx, dy))
+                gaps.append(marker_gap if on_board else MARGIN_MM)
+                beside.append(on_board)
+    return Sides(
+        np.array(middles), np.array(normals, dtype=np.float64), np.array(gaps), np.array(beside)
+    )
+
+
+def measure_card_edges(
+    light: NDArray[np.float32],
+    card: Card,
+    lens: Lens,
+    pose: Pose,
+    print_scale: tuple[float, float] = (1.0, 1.0),
+    blur_px: float = 1.2,
+) -> CardEdges:
+    """Measure the sides of a card's black squares.
+
+    Parameters
+    ----------
+    light
+        Linear light, shape (height, width), 0 to 1.
+    card
+        The card.
+    lens, pose
+        Camera and pose, good to about a pixel.
+    print_scale
+        True size over nominal size, along and down the card.
+    blur_px
+        First guess of the blur's standard deviation, pixels.
+
+    Returns
+    -------
+    The measured sides; those outside the picture or covered are left out.
+    """
+
+    def on_card(points: Array) -> Array:
+        return printed_points(points, print_scale)
+
+    sides = sides_of(card)
+    n = len(sides.middles_mm)
+    px_per_mm = _px_per_mm(card, lens, pose)
+    marker_gap = (card.square_mm - card.marker_mm) / 2
+    module = card.marker_mm / MARKER_MODULES
+
+    reach_along = card.square_mm / 2 - marker_gap - 0.1  # beside the marker, clear of corners
+    along = np.linspace(-reach_along, reach_along, max(8, int(2 * reach_along * px_per_mm)))
+    first, last = -INSIDE_MM, marker_gap + 0.45 * module
+    across = np.linspace(first, last, max(14, int((last - first) * px_per_mm * SAMPLES_PER_PX)))
+
+    tangents = sides.normals[:, ::-1]
+    points = (
+        sides.middles_mm[:, None, None, :]
+        + along[None, :, None, None] * tangents[:, None, None, :]
+        + across[None, None, :, None] * sides.normals[:, None, None, :]
+    )
+    pixels = card_to_pixels(on_card(points.reshape(-1, 2)), lens, pose)
+    samples, inside = _sample(light, pixels)
+    profiles = samples.reshape(n, len(along), len(across)).mean(axis=1)
+    visible = inside.reshape(n, -1).all(axis=1)
+
+    fits = _fit_sides(across, profiles, blur_px / px_per_mm, sides, marker_gap)
+    good = visible & np.isfinite(fits.offset_sd)
+    good &= (fits.misfit < LARGEST_MISFIT) & (fits.rise > SMALLEST_RISE)
+
+    middles, outward = sides.middles_mm[good], sides.normals[good]
+    seen_px = card_to_pixels(on_card(middles + fits.offset[good, None] * outward), lens, pose)
+    stepped_px = card_to_pixels(on_card(middles + 0.01 * outward), lens, pose)
+    normals_px = stepped_px - card_to_pixels(on_card(middles), lens, pose)
+    normals_px /= np.linalg.norm(normals_px, axis=1, keepdims=True)
+    return CardEdges(
+        Observations(on_card(middles), seen_px, normals_px, np.ones(len(middles))),
+        blur_px=float(np.median(fits.blur[good]) * px_per_mm) if good.any() else float("nan"),
+        rise=float(np.median(fits.rise[good])) if good.any() else float("nan"),
+        sides=int(np.count_nonzero(visible)),
+    )
+
+
+def _fit_sides(
+    across: Array, profiles: Array, blur_mm: float, sides: Sides, marker_gap: float
+) -> StepFit:
+    """Fit all sides; on an over-exposed card, all with one and the same rise.
+
+    Where the paper clips, a lone step cannot tell a high rise from a shifted edge. A gap of
+    known width can, so the sides that have one lend their median rise to all.
+    """
+    reach = 0.9 * marker_gap
+    band = np.where(sides.marker_beside, marker_gap, np.inf)
+    fits = fit_steps(across, profiles, blur_mm, band=band, reach=reach)
+    rise = float(np.median(fits.rise[sides.marker_beside]))
+    if np.median(fits.level) + rise < CEILING:
+        return fits
+    blur_mm = float(np.median(fits.blur[sides.marker_beside]))
+    return fit_steps(across, profiles, blur_mm, band=band, reach=reach, rise=rise)
+
+
+def _px_per_mm(card: Card, lens: Lens, pose: Pose) -> float:
+    """Smallest scale at the card's middle, pixels per millimetre."""
+    middle = np.array(card.board_mm) / 2
+    points = printed_points(middle + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]), (1.0, 1.0))
+    seen = card_to_pixels(points, lens, pose)
+    return float(np.min(np.linalg.norm(seen[1:] - seen[0], axis=1)))
+
+
+def printed_points(points_mm: Array, print_scale: tuple[float, float]) -> Array:
+    """Where points of a card's design, mm, shape (n, 2), lie on the print, shape (n, 3)."""
+    return np.concatenate([points_mm * print_scale, np.zeros((len(points_mm), 1))], axis=1)
+
+
+def _sample(light: NDArray[np.float32], pixels: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Bilinear samples at pixels, shape (n, 2), and which of them lie in the picture."""
+    height, width = light.shape
+    inside = np.all((pixels >= 1) & (pixels <= [width - 2, height - 2]), axis=1)
+    columns = 4096  # cv2.remap takes at most 32767 rows or columns
+    padded = -(-len(pixels) // columns) * columns
+    grid = np.zeros((padded, 2), dtype=np.float32)
+    grid[: len(pixels)] = pixels
+    across, down = grid[:, 0].reshape(-1, columns), grid[:, 1].reshape(-1, columns)
+    samples = cv2.remap(light, across, down, cv2.INTER_LINEAR)
+    return samples.ravel()[: len(pixels)].astype(np.float64), inside

@@ -1,0 +1,164 @@
+"""Finding the cards in a photograph.
+
+Markers are found once, on a reduced picture, for all cards together. Each card's chequer
+corners are then predicted from its markers and refined at full resolution with
+``cv2.cornerSubPix``, in a window that ends before the markers beside a corner, because a
+window that reaches into them biases the corner.
+
+These corners start the solution and are what the report counts. The final accuracy comes
+from the chequer's edges, see :mod:`fitcheck.card_edges`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.cards import CARDS, DICTIONARY, Card
+
+MARKER_SEARCH_SIDE_PX = 2016  # longest side of the reduced picture: half a 12 MP photo
+# OpenCV's default of 0.03 misses the far card in a 12-megapixel photo.
+SMALLEST_MARKER_PERIMETER = 0.01
+FEWEST_MARKERS = 4
+OUTLIER_PX = 4.0  # a marker corner this far from its card's plane is another object
+
+
+@dataclass(frozen=True, eq=False)
+class CardCorners:
+    """The chequer corners of one card in one photograph.
+
+    Attributes
+    ----------
+    card
+        The card.
+    markers
+        How many of its markers were read.
+    corners_mm
+        Corners in the card frame, shape (n, 3).
+    corners_px
+        The same corners in the picture, shape (n, 2).
+    cut_off
+        True if part of the card lies outside the picture.
+    """
+
+    card: Card
+    markers: int
+    corners_mm: NDArray[np.float64]
+    corners_px: NDArray[np.float64]
+    cut_off: bool
+
+
+def find_cards(
+    grey: NDArray[np.uint8], cards: Iterable[Card] = CARDS.values()
+) -> list[CardCorners]:
+    """Find all cards of which at least four markers can be read.
+
+    Parameters
+    ----------
+    grey
+        Picture, shape (height, width), dtype uint8.
+    cards
+        The cards to look for; all four by default.
+
+    Returns
+    -------
+    One entry per card found, in the order of ``cards``. A card that is not there is
+    simply missing: whether that matters is the view's business.
+    """
+    markers_px = _find_markers(grey)
+    found = []
+    for card in cards:
+        mine = {i: markers_px[i] for i in card.marker_ids if i in markers_px}
+        if len(mine) >= FEWEST_MARKERS:
+            corners = _corners_of(card, mine, grey)
+            if corners is not None:
+                found.append(corners)
+    return found
+
+
+def _find_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
+    """Marker id to its four corners in pixels of the full picture, shape (4, 2).
+
+    A reduced picture is enough for a good photograph. Where a card shows only some of its
+    markers, the full picture is searched too, and then the full picture with its white
+    areas shrunk: over-exposed white swells and closes the markers' cells.
+    """
+    scale = min(1.0, MARKER_SEARCH_SIDE_PX / max(grey.shape))
+    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    # Pixel centres are at whole numbers in both pictures, hence the half pixels.
+    seen_small = _detect_markers(np.asarray(small, dtype=np.uint8))
+    found = {i: (quad + 0.5) / scale - 0.5 for i, quad in seen_small.items()}
+    for swell_px in (0, 1, 2):
+        if not _some_card_half_seen(found):
+            break
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * swell_px + 1, 2 * swell_px + 1))
+        shrunk = np.asarray(cv2.erode(grey, disc), dtype=np.uint8)
+        for i, quad in _detect_markers(shrunk).items():
+            found.setdefault(i, quad)
+    return found
+
+
+def _detect_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = SMALLEST_MARKER_PERIMETER
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
+    quads, ids, _ = detector.detectMarkers(grey)
+    if ids is None:
+        return {}
+    pairs = zip(np.ravel(ids), quads, strict=True)
+    return {int(i): quad.reshape(4, 2).astype(np.float64) for i, quad in pairs}
+
+
+def _some_card_half_seen(found: dict[int, NDArray[np.float64]]) -> bool:
+    shares = [
+        sum(i in found for i in card.marker_ids) / len(card.marker_ids) for card in CARDS.values()
+    ]
+    return any(0 < share < 0.8 for share in shares)
+
+
+def _corners_of(
+    card: Card, markers_px: dict[int, NDArray[np.float64]], grey: NDArray[np.uint8]
+) -> CardCorners | None:
+    object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in markers_px])
+    image_px = np.vstack(list(markers_px.values()))
+    homography, kept = cv2.findHomography(object_mm, image_px, cv2.RANSAC, OUTLIER_PX)
+    if homography is None or np.count_nonzero(kept) < 4 * FEWEST_MARKERS:
+        return None
+    card2px = np.asarray(homography, dtype=np.float64)
+
+    predicted = _apply(card2px, card.corners_mm[:, :2])
+    px_per_mm = min(
+        np.min(np.linalg.norm(_apply(card2px, card.corners_mm[:, :2] + step) - predicted, axis=1))
+        for step in ([1.0, 0.0], [0.0, 1.0])
+    )
+    clear_px = (card.square_mm - card.marker_mm) / 2 * px_per_mm
+    window = int(np.clip(0.8 * clear_px - 0.5, 2, 12))
+
+    height, width = grey.shape
+    room = window + 3
+    inside = np.all((predicted >= room) & (predicted < [width - room, height - room]), axis=1)
+    if np.count_nonzero(inside) < FEWEST_MARKERS:
+        return None
+    refined = cv2.cornerSubPix(
+        grey,
+        predicted[inside, None].astype(np.float32),
+        (window, window),
+        (-1, -1),
+        (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-3),
+    ).reshape(-1, 2)
+
+    length, depth = card.board_mm
+    outline = _apply(card2px, np.array([[0, 0], [length, 0], [length, depth], [0, depth]]))
+    cut_off = not np.all((outline >= 0) & (outline < [width, height]))
+    return CardCorners(
+        card, len(markers_px), card.corners_mm[inside], refined.astype(np.float64), bool(cut_off)
+    )
+
+
+def _apply(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    moved = cv2.perspectiveTransform(points[None].astype(np.float64), homography)
+    return np.asarray(moved[0], dtype=np.float64)
