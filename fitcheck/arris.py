@@ -1,0 +1,188 @@
+"""Where a side truly ends, when its arris is rounded.
+
+No arris is sharp. Over the radius of its rounding the surface turns away from the face, and
+what light it returns turns with it, so that a blurred step fitted there lies up to a third of
+the radius inside the side. The width of a part is measured to its wall, so the light across
+the edge is modelled as it comes about:
+
+- the face, and the quarter round that goes over into the wall, with the light of a matt
+  surface that turns from the face's light to the wall's: ``face · cos φ + wall · sin φ``;
+- what lies beyond: the ground or, where the camera sees it, the wall;
+- the camera's blur.
+
+The mean profile of a whole edge is fitted at once, in three colours that share the place, the
+radius and the blur; levels and gentle slopes of light follow linearly.
+The blur is known from the card's edges beside the part. The radius has a broad prior from
+common practice. Lambert's cosine law is all that is assumed of the surface; what a gloss adds
+stays in the misfit and so in the uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import least_squares
+
+Array = NDArray[np.float64]
+
+GRID_MM = 0.02
+RADIUS_PRIOR_MM = 0.3  # a lightly eased edge; common practice, no source
+RADIUS_PRIOR_LOG_SD = 0.5
+RADIUS_LIMITS_MM = (0.03, 1.2)
+# Light of the wall over that of the face: dark under a lamp, bright beside a window.
+WALL_PRIOR = 0.4
+WALL_PRIOR_SD = 0.5
+BLUR_PRIOR_LOG_SD = 0.12
+SLOPE_PRIOR_PER_MM = 0.5  # of the step, inside and outside
+GRAIN_MM = 0.15  # distance over which grain keeps its shade
+MISFIT_FLOOR = 0.004  # of the step: no model of light is better
+MODEL_SD_MM = 0.008  # what the model leaves out: gloss, burrs, sharpening
+
+
+@dataclass(frozen=True)
+class ArrisFit:
+    """Where a side ends.
+
+    Attributes
+    ----------
+    offset_mm
+        Place of the wall in the profile's coordinate.
+    offset_sd_mm
+        Its standard uncertainty, radius and blur included.
+    radius_mm
+        Radius of the rounding, as far as the photograph tells it.
+    misfit
+        Root mean square residual over the largest step of the three colours.
+    """
+
+    offset_mm: float
+    offset_sd_mm: float
+    radius_mm: float
+    misfit: float
+
+
+def fit_arris(
+    outward_mm: Array, light: Array, noise: Array, blur_mm: float, ray_slope: float
+) -> ArrisFit:
+    """Fit the mean profile across an edge.
+
+    Parameters
+    ----------
+    outward_mm
+        Places across the edge, evenly spaced, away from the part, shape (m,), mm.
+    light
+        Linear light there, shape (m, 3).
+    noise
+        How far the three colours wander where there is no edge, shape (3,): grain that runs
+        with the edge does not average out along it.
+    blur_mm
+        Blur of the photograph there (standard deviation), from the card, mm.
+    ray_slope
+        How far the ray moves outward as it goes one down: positive where the camera looks
+        at the face from the inside and does not see the wall.
+
+    Returns
+    -------
+    The fit.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not match.
+    """
+    m = len(outward_mm)
+    if light.shape != (m, 3) or noise.shape != (3,):
+        raise ValueError(
+            f"expected light ({m}, 3) and noise (3,), got {light.shape}, {noise.shape}"
+        )
+    n = max(2, m // 6)
+    steps = np.abs(light[-n:].mean(axis=0) - light[:n].mean(axis=0))
+    step = float(max(np.max(steps), 1e-4))
+    sd = np.maximum(noise, MISFIT_FLOOR * step)
+
+    def residuals(theta: Array) -> Array:
+        place, log_radius, log_blur = theta
+        face, wall, beyond = _shapes(
+            outward_mm, place, np.exp(log_radius), np.exp(log_blur), ray_slope
+        )
+        away = outward_mm - place
+        design = np.stack([face, wall, beyond, face * np.minimum(away, 0), beyond * away], axis=1)
+        rows = []
+        for colour in range(3):
+            level = light[:n, colour].mean()
+            slope_sd = SLOPE_PRIOR_PER_MM * step
+            # Priors on the linear levels enter as rows of their own.
+            ridge = sd[colour] * np.array(
+                [
+                    [0, 1 / (WALL_PRIOR_SD * level), 0, 0, 0],
+                    [0, 0, 0, 1 / slope_sd, 0],
+                    [0, 0, 0, 0, 1 / slope_sd],
+                ]
+            )
+            full = np.concatenate([design, ridge])
+            wanted = sd[colour] * np.array([WALL_PRIOR / WALL_PRIOR_SD, 0, 0])
+            target = np.concatenate([light[:, colour], wanted])
+            levels = np.linalg.lstsq(full, target, rcond=None)[0]
+            rows.append((target - full @ levels) / sd[colour])
+        prior = [
+            (log_radius - np.log(RADIUS_PRIOR_MM)) / RADIUS_PRIOR_LOG_SD,
+            (log_blur - np.log(blur_mm)) / BLUR_PRIOR_LOG_SD,
+        ]
+        return np.concatenate([*rows, prior])
+
+    low, high = outward_mm[0] * 0.6, outward_mm[-1] * 0.8
+    bounds = (
+        [low, np.log(RADIUS_LIMITS_MM[0]), np.log(blur_mm / 3)],
+        [high, np.log(RADIUS_LIMITS_MM[1]), np.log(blur_mm * 3)],
+    )
+    best = None
+    for start in (0.0, 0.15, 0.3):
+        theta = [np.clip(start, low, high), np.log(RADIUS_PRIOR_MM), np.log(blur_mm)]
+        found = least_squares(
+            residuals, theta, bounds=bounds, x_scale=[0.05, 0.5, 0.1], max_nfev=60
+        )
+        if best is None or found.cost < best.cost:
+            best = found
+    assert best is not None  # noqa: S101 - the loop ran
+    theta = best.x
+    misfit = residuals(theta)[: 3 * (m + 3)]
+    # Neighbouring samples share blur and grain, and the colours share most of the grain:
+    # count what is independent, three colours as two.
+    span = float(outward_mm[-1] - outward_mm[0])
+    independent = 2 * max(4.0, span / max(1.5 * blur_mm, GRAIN_MM))
+    chi2 = max(1.0, float(np.sum(misfit**2)) / (3 * m))
+    information = best.jac.T @ best.jac
+    priors = np.diag([0.0, RADIUS_PRIOR_LOG_SD**-2, BLUR_PRIOR_LOG_SD**-2])
+    data = (information - priors) * (independent / (3 * m)) / chi2
+    covariance = np.linalg.inv(data + priors + 1e-9 * np.eye(3))
+    return ArrisFit(
+        offset_mm=float(theta[0]),
+        offset_sd_mm=float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), MODEL_SD_MM)),
+        radius_mm=float(np.exp(theta[1])),
+        misfit=float(np.sqrt(np.mean((misfit.reshape(3, -1) * sd[:, None]) ** 2)) / step),
+    )
+
+
+def _shapes(
+    outward_mm: Array, place: float, radius: float, blur: float, ray_slope: float
+) -> tuple[Array, Array, Array]:
+    """Blurred light of a part lit from its face, of one lit from its side, and of the ground."""
+    margin = 5 * blur
+    grid = np.arange(outward_mm[0] - margin, outward_mm[-1] + margin, GRID_MM)
+    last = np.arctan2(1.0, ray_slope) if ray_slope > 0 else np.pi / 2
+    angle = np.linspace(0.0, last, 60)
+    # A point of the round lies r(1 − cos φ) down; its ray meets the face's plane elsewhere.
+    seen = place - radius + radius * (np.sin(angle) - (1 - np.cos(angle)) * ray_slope)
+    # Cells at the end count by the share of them that is still the part.
+    covered = np.clip((seen[-1] - grid) / GRID_MM + 0.5, 0.0, 1.0)
+    from_face = np.where(grid < seen[0], 1.0, np.interp(grid, seen, np.cos(angle)))
+    from_side = np.where(grid < seen[0], 0.0, np.interp(grid, seen, np.sin(angle)))
+    sigma = blur / GRID_MM
+    face, wall, beyond = (
+        np.interp(outward_mm, grid, gaussian_filter1d(light, sigma, mode="nearest"))
+        for light in (from_face * covered, from_side * covered, 1 - covered)
+    )
+    return face, wall, beyond

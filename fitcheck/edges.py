@@ -1,0 +1,568 @@
+"""Straight edges of a part, found and measured on the surface that they lie on.
+
+An edge is looked for in a strip resampled from the photograph on its own surface: the
+plane of the card that lies there, less the card's thickness. Two steps:
+
+*search*
+    Every straight line of the strip within a few degrees is scored by how much the light
+    changes across it, in log light so that a dark part counts as much as a bright one, and
+    by how evenly it does so along its length. Grain, laminations and shadows are lines too,
+    so the strongest line is taken only after the view's expectation and the visible side
+    wall have been thought of. What was almost as good is kept as a rival.
+*measure*
+    Short blocks along the line are averaged and aligned on their common mean profile. A
+    robust line through their shifts gives the edge's course, covariance and scatter; the
+    mean profile tells where the rounded side truly ends (:mod:`fitcheck.arris`).
+
+**Strip frame**, millimetres: ``along`` runs with the edge, ``outward`` square to it, away
+from the part. Both lie in the surface.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks
+
+from fitcheck.arris import fit_arris
+from fitcheck.camera import Lens, Pose, camera_in_card, card_to_pixels, pixels_to_card
+from fitcheck.tone import linear_light
+
+Array = NDArray[np.float64]
+
+SEARCH_SLOPE = np.tan(np.radians(5.0))  # a card is laid along the part to about this
+SEARCH_STEP_MM = 0.08  # across the edge
+BLOCK_MM = 2.0  # rows averaged for the search
+FINE_BLOCK_MM = 1.0  # rows averaged for the measurement
+FEWEST_BLOCKS = 8
+DARK_FLOOR = 0.02  # linear light; keeps the logarithm of black finite
+SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
+EVEN_SHARE = 0.7  # of the blocks must show the same change of light
+LEAST_CHANGE = 0.08  # change of log light below which nothing counts as an edge
+RIVAL_SHARE = 0.35  # of the strongest; as strong as this is worth naming
+WALL_SHARE = (
+    0.30  # an inner line as strong as this may be the face's edge, the outer one the wall's
+)
+TEXTURE_MM = 2.0  # of the face, beside the edge, that shows how far grain wanders
+RIM_MM = 0.45  # a highlight along a rounded arris is narrower than this
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """A plane parallel to a card's printed face, ``depth_mm`` behind it."""
+
+    lens: Lens
+    pose: Pose
+    depth_mm: float
+
+    def to_pixels(self, points_mm: Array) -> Array:
+        """Points of the surface in card x and y, mm, shape (n, 2), to pixels (n, 2)."""
+        depth = np.full((len(points_mm), 1), self.depth_mm)
+        return card_to_pixels(np.concatenate([points_mm, depth], axis=1), self.lens, self.pose)
+
+    def from_pixels(self, pixels: Array) -> Array:
+        """Pixels, shape (n, 2), to card x and y on the surface, mm, shape (n, 2)."""
+        return pixels_to_card(pixels, self.lens, self.pose, self.depth_mm)[..., :2]
+
+
+@dataclass(frozen=True, eq=False)
+class StripFrame:
+    """Where a strip lies on its surface: card x and y, mm and unit vectors, shape (2,)."""
+
+    origin_mm: Array
+    along: Array
+    outward: Array
+
+    def to_surface(self, along_mm: Array, outward_mm: Array) -> Array:
+        """Strip coordinates, broadcast together to any shape (...), to card x and y (..., 2)."""
+        return np.asarray(
+            self.origin_mm
+            + np.asarray(along_mm)[..., None] * self.along
+            + np.asarray(outward_mm)[..., None] * self.outward
+        )
+
+    def from_surface(self, points_mm: Array) -> Array:
+        """Card x and y, shape (n, 2), to (along, outward), shape (n, 2)."""
+        moved = points_mm - self.origin_mm
+        return np.stack([moved @ self.along, moved @ self.outward], axis=-1)
+
+
+@dataclass(frozen=True)
+class Line:
+    """``outward = offset_mm + slope * (along - middle_mm)`` in a strip frame."""
+
+    offset_mm: float
+    slope: float
+    middle_mm: float
+
+    def at(self, along_mm: Array | float) -> Array:
+        """Outward position at the given place(s) along the strip, mm."""
+        return np.asarray(self.offset_mm + self.slope * (np.asarray(along_mm) - self.middle_mm))
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A line that may be the edge, with its change of log light across it."""
+
+    line: Line
+    change: float
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredEdge:
+    """An edge measured to a small part of a pixel.
+
+    Attributes
+    ----------
+    line
+        In the strip frame.
+    along_mm
+        The two ends of the measured stretch.
+    end_pixels
+        The line's ends in the picture, shape (2, 2).
+    end_covariance_mm2
+        Covariance of the outward position at the two ends from the blocks' scatter, (2, 2).
+    offset_sd_mm
+        Standard uncertainty of the edge as a whole: where the rounded side ends.
+    scatter_mm
+        Robust standard deviation of the blocks about the line.
+    kept_share
+        Share of the blocks that agree with the line.
+    rise
+        Change of linear light across the edge, 0 to 1, signed.
+    radius_mm
+        Radius of the arris, as far as the photograph tells it.
+    misfit
+        What the model of the edge leaves of the mean profile, as a share of the step.
+    """
+
+    line: Line
+    along_mm: tuple[float, float]
+    end_pixels: Array
+    end_covariance_mm2: Array
+    offset_sd_mm: float
+    scatter_mm: float
+    kept_share: float
+    rise: float
+    radius_mm: float
+    misfit: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """Linear light (rows, samples, 3) resampled on a surface, and where it may be used."""
+
+    along_mm: Array
+    outward_mm: Array
+    light: Array
+    usable: NDArray[np.bool_]
+
+
+def search(
+    picture: NDArray[np.uint8],
+    surface: Surface,
+    frame: StripFrame,
+    along_mm: tuple[float, float],
+    outward_mm: tuple[float, float],
+    keep_out: list[Array],
+    expected: Line | None = None,
+    expected_sd_mm: float = np.inf,
+    slope_reach: float = SEARCH_SLOPE,
+    least_change: float = LEAST_CHANGE,
+) -> list[Candidate]:
+    """Find straight lines that may be the edge, the best first.
+
+    Parameters
+    ----------
+    picture
+        RGB, upright, shape (height, width, 3), dtype uint8.
+    surface, frame
+        Where the edge lies.
+    along_mm, outward_mm
+        The searched strip.
+    keep_out
+        Convex outlines in pixels, shape (n, 2) each, of what covers the part: the cards.
+    expected, expected_sd_mm
+        Where the edge should be, and how surely; candidates count less away from it.
+    slope_reach
+        Largest slope against the expected line, or against the frame without one.
+    least_change
+        Change of log light below which a line does not count.
+
+    Returns
+    -------
+    Candidates that are strong and even enough; empty if there are none.
+    """
+    strip = _resample(picture, surface, frame, along_mm, outward_mm, BLOCK_MM / 8, keep_out)
+    blocks, block_along = _block_means(strip, 8)
+    if len(block_along) < 6:
+        return []
+    step = strip.outward_mm[1] - strip.outward_mm[0]
+    with_gaps = np.log(np.where(np.isnan(blocks), 1.0, blocks) + DARK_FLOOR)
+    change = gaussian_filter1d(
+        with_gaps, SEARCH_SCALE_MM / step, axis=1, order=1, mode="nearest"
+    ) * (SEARCH_SCALE_MM / step * np.sqrt(2 * np.pi))
+    # A sample whose filter reaches into a gap says nothing.
+    gap = np.isnan(blocks).any(axis=2).astype(np.float64)
+    blind = gaussian_filter1d(gap, SEARCH_SCALE_MM / step, axis=1, mode="nearest") > 0.01
+
+    middle = float(np.mean(block_along))
+    centre_slope = 0.0 if expected is None else expected.slope
+    span = block_along[-1] - block_along[0]
+    tilts = max(3, int(2 * slope_reach * span / (2 * step)) | 1)
+    slopes = centre_slope + np.linspace(-slope_reach, slope_reach, tilts)
+    strengths = np.stack(
+        [_line_strength(change, blind, slope * (block_along - middle) / step) for slope in slopes]
+    )
+    best_slope = np.argmax(strengths, axis=0)
+    strength = strengths[best_slope, np.arange(strengths.shape[1])]
+    weight = np.ones_like(strength)
+    if expected is not None and np.isfinite(expected_sd_mm):
+        away = (strip.outward_mm - expected.at(middle)) / expected_sd_mm
+        weight = 1 / (1 + away**4)  # flat near the expectation, and never quite zero
+    peaks, _ = find_peaks(strength * weight, height=least_change, distance=2)
+    ranked = sorted(peaks, key=lambda i: -strength[i] * weight[i])
+    return [
+        Candidate(
+            Line(_peak_place(strip.outward_mm, strength, i), float(slopes[best_slope[i]]), middle),
+            float(strength[i]),
+        )
+        for i in ranked
+    ]
+
+
+def choose(candidates: list[Candidate], beyond_mm: float) -> tuple[Candidate, list[Candidate]]:
+    """Choose the face's edge among candidates, and name its rivals.
+
+    The strongest line is the edge, unless the camera sees more of the bow beyond it: the
+    part's own side wall, or the part underneath. Then the far end of that may be stronger,
+    and the face ends at the strongest line inside it.
+
+    Parameters
+    ----------
+    candidates
+        From :func:`search`, not empty.
+    beyond_mm
+        How far beyond the face's edge more of the bow can show; zero if it cannot.
+
+    Returns
+    -------
+    The edge and its rivals, strongest first.
+    """
+    strongest = candidates[0]
+    inner = [
+        c
+        for c in candidates[1:]
+        if c.change >= WALL_SHARE * strongest.change
+        and abs(c.line.slope - strongest.line.slope) < 0.03
+        and RIM_MM < strongest.line.offset_mm - c.line.offset_mm < beyond_mm
+    ]
+    chosen = max(inner, key=lambda c: c.change, default=strongest)
+    rivals = [c for c in candidates if c is not chosen and c.change >= RIVAL_SHARE * chosen.change]
+    return chosen, rivals
+
+
+def measure(
+    picture: NDArray[np.uint8],
+    surface: Surface,
+    frame: StripFrame,
+    along_mm: tuple[float, float],
+    line: Line,
+    neighbours_mm: list[float],
+    keep_out: list[Array],
+    blur_px: float,
+) -> MeasuredEdge | None:
+    """Measure an edge near a line.
+
+    Each round aligns the blocks of rows on their common mean profile and puts a robust line
+    through their shifts; grain that runs with the edge is part of the mean and does no harm.
+    At the end the mean profile tells where the side truly ends.
+
+    Parameters
+    ----------
+    picture, surface, frame, keep_out
+        As for :func:`search`.
+    along_mm
+        The stretch to measure.
+    line
+        Where the edge is, to a few tenths of a millimetre.
+    neighbours_mm
+        Outward distances to other lines nearby, signed; the profile ends short of them.
+    blur_px
+        Blur of the photograph there (standard deviation), pixels.
+
+    Returns
+    -------
+    The edge, or None where fewer than eight blocks show an edge that agrees with a line.
+    """
+    px_per_mm = _px_per_mm(surface, frame, line)
+    blur_mm = max(blur_px, 0.5) / px_per_mm
+    inner, outer = _profile_reach(neighbours_mm, blur_mm)
+    rows = max(2, round(FINE_BLOCK_MM * px_per_mm))
+    current = line
+    blocks, block_along, aligned = np.empty(0), np.empty(0), None
+    for round_ in range(5):
+        strip = _resample(
+            picture,
+            surface,
+            _tilted(frame, current),
+            (along_mm[0] - current.middle_mm, along_mm[1] - current.middle_mm),
+            (-inner, outer),
+            1.0 / px_per_mm,
+            keep_out,
+            outward_step_mm=0.5 / px_per_mm,
+        )
+        blocks, block_along = _block_means(strip, rows)
+        whole = ~np.isnan(blocks).any(axis=(1, 2))
+        if np.count_nonzero(whole) < FEWEST_BLOCKS:
+            return None
+        blocks, block_along = blocks[whole], block_along[whole]
+        straight = _robust_line(block_along, _shifts(blocks, strip.outward_mm))
+        if straight is None:
+            return None
+        aligned = straight
+        if round_ == 4:
+            break
+        turn = np.arctan(current.slope) + np.arctan(aligned.slope)
+        current = Line(
+            current.offset_mm + aligned.offset_mm, float(np.tan(turn)), current.middle_mm
+        )
+    assert aligned is not None  # noqa: S101 - the loop ran
+    kept = blocks[aligned.kept]
+    mean = np.median(kept, axis=0)
+    noise = np.hypot(
+        np.std(kept - mean, axis=(0, 1)) / np.sqrt(len(kept)),
+        _texture(picture, surface, _tilted(frame, current), along_mm, inner, keep_out),
+    )
+    camera = frame.from_surface(camera_in_card(surface.pose)[None, :2])[0, 1]
+    height = surface.depth_mm - camera_in_card(surface.pose)[2]
+    ray_slope = float((current.offset_mm - camera) / height)
+    arris = fit_arris(strip.outward_mm, mean, noise, blur_mm, ray_slope)
+    current = Line(current.offset_mm + arris.offset_mm, current.slope, current.middle_mm)
+
+    ends = np.array(along_mm)
+    lever = np.stack([np.ones(2), ends - current.middle_mm], axis=1)
+    step = mean[-1].mean() - mean[0].mean()
+    return MeasuredEdge(
+        line=current,
+        along_mm=along_mm,
+        end_pixels=surface.to_pixels(frame.to_surface(ends, current.at(ends))),
+        end_covariance_mm2=lever @ aligned.covariance @ lever.T,
+        offset_sd_mm=arris.offset_sd_mm,
+        scatter_mm=aligned.scatter_mm,
+        kept_share=float(np.mean(aligned.kept)),
+        rise=float(step),
+        radius_mm=arris.radius_mm,
+        misfit=arris.misfit,
+    )
+
+
+def _profile_reach(neighbours_mm: list[float], blur_mm: float) -> tuple[float, float]:
+    """How far a profile reaches inward and outward, short of the lines beside it."""
+    inner, outer = 0.6 + 2.5 * blur_mm, 0.15 + 3.0 * blur_mm
+    for distance in neighbours_mm:
+        room = max(abs(distance) - 2.5 * blur_mm, 0.5 * abs(distance), 1.5 * blur_mm)
+        if distance > 0:
+            outer = min(outer, room)
+        else:
+            inner = min(inner, max(room, 0.3 + 1.5 * blur_mm))
+    return inner, outer
+
+
+def _texture(
+    picture: NDArray[np.uint8],
+    surface: Surface,
+    frame: StripFrame,
+    along_mm: tuple[float, float],
+    inner_mm: float,
+    keep_out: list[Array],
+) -> Array:
+    """How far the face's mean light wanders across the edge's direction, shape (3,).
+
+    Taken from the face just inside the edge's own profile, slow shading removed.
+    """
+    half = (along_mm[1] - along_mm[0]) / 2
+    reach = (-inner_mm - TEXTURE_MM, -inner_mm)
+    strip = _resample(picture, surface, frame, (-half, half), reach, 0.3, keep_out)
+    enough = strip.usable.sum(axis=0) > len(strip.along_mm) / 4
+    if np.count_nonzero(enough) < 8:
+        return np.zeros(3)
+    weights = strip.usable[:, enough, None]
+    mean = np.sum(strip.light[:, enough] * weights, axis=0) / weights.sum(axis=0)
+    places = strip.outward_mm[enough]
+    trend = np.polynomial.polynomial.polyfit(places, mean, 1)
+    wander = mean - np.polynomial.polynomial.polyval(places, trend).T
+    return np.asarray(np.std(wander, axis=0))
+
+
+def _shifts(blocks: Array, outward_mm: Array) -> Array:
+    """How far each block's profile is shifted outward against their mean, mm, shape (n,).
+
+    Least squares on the derivative of the mean profile, after each colour's own level,
+    contrast have been taken out; colours count by their noise.
+    """
+    step = outward_mm[1] - outward_mm[0]
+    mean = np.median(blocks, axis=0)
+    slope = np.gradient(gaussian_filter1d(mean, 1.0, axis=0), step, axis=0)
+    noise = np.std(blocks - mean, axis=(0, 1)) + 1e-6
+    top = np.zeros(len(blocks))
+    bottom = 0.0
+    for colour in range(3):
+        own = np.stack([np.ones(len(outward_mm)), mean[:, colour]], axis=1)
+        basis, _ = np.linalg.qr(own)
+        pattern = -slope[:, colour]
+        pattern = pattern - basis @ (basis.T @ pattern)
+        difference = blocks[:, :, colour] - mean[:, colour]
+        top += difference @ pattern / noise[colour] ** 2
+        bottom += float(pattern @ pattern) / noise[colour] ** 2
+    return top / max(bottom, 1e-12)
+
+
+def _tilted(frame: StripFrame, line: Line) -> StripFrame:
+    """Return a frame with its origin on the line and its along axis on the line."""
+    turn = np.arctan(line.slope)
+    return StripFrame(
+        frame.to_surface(np.asarray(line.middle_mm), np.asarray(line.offset_mm)),
+        np.cos(turn) * frame.along + np.sin(turn) * frame.outward,
+        np.cos(turn) * frame.outward - np.sin(turn) * frame.along,
+    )
+
+
+def _px_per_mm(surface: Surface, frame: StripFrame, line: Line) -> float:
+    """Scale across the edge at the line's middle, pixels per millimetre."""
+    outward = line.offset_mm + np.array([0.0, 1.0])
+    seen = surface.to_pixels(frame.to_surface(np.full(2, line.middle_mm), outward))
+    return float(np.linalg.norm(seen[1] - seen[0]))
+
+
+def _resample(
+    picture: NDArray[np.uint8],
+    surface: Surface,
+    frame: StripFrame,
+    along_mm: tuple[float, float],
+    outward_mm: tuple[float, float],
+    along_step_mm: float,
+    keep_out: list[Array],
+    outward_step_mm: float = SEARCH_STEP_MM,
+) -> _Strip:
+    along = np.arange(along_mm[0], along_mm[1], along_step_mm)
+    outward = np.arange(outward_mm[0], outward_mm[1] + outward_step_mm / 2, outward_step_mm)
+    points = frame.to_surface(along[:, None], outward[None, :])
+    pixels = surface.to_pixels(points.reshape(-1, 2)).reshape(*points.shape[:2], 2)
+    height, width = picture.shape[:2]
+    usable = np.all((pixels >= 1) & (pixels <= [width - 2, height - 2]), axis=-1)
+    for outline in keep_out:
+        usable &= ~_inside_convex(pixels, outline)
+    left, top = np.clip(
+        np.floor(pixels.min(axis=(0, 1))).astype(int) - 2, 0, [width - 1, height - 1]
+    )
+    right, low = np.clip(np.ceil(pixels.max(axis=(0, 1))).astype(int) + 3, 1, [width, height])
+    window = linear_light(picture[top : max(low, top + 1), left : max(right, left + 1)])
+    grid = (pixels - [left, top]).astype(np.float32)
+    light = cv2.remap(
+        window, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return _Strip(along, outward, light.astype(np.float64), usable)
+
+
+def _inside_convex(pixels: Array, outline: Array) -> NDArray[np.bool_]:
+    """Tell which pixels, shape (..., 2), lie inside a convex outline, shape (n, 2)."""
+    following = np.roll(outline, -1, axis=0)
+    sides = [
+        (b[0] - a[0]) * (pixels[..., 1] - a[1]) - (b[1] - a[1]) * (pixels[..., 0] - a[0])
+        for a, b in zip(outline, following, strict=True)
+    ]
+    turns = np.stack(sides)
+    return np.asarray(np.all(turns >= 0, axis=0) | np.all(turns <= 0, axis=0))
+
+
+def _block_means(strip: _Strip, rows: int) -> tuple[Array, Array]:
+    """Mean light of blocks of rows, (blocks, samples, 3), NaN where less than half is usable."""
+    n = len(strip.along_mm) // rows
+    shape = (n, rows, len(strip.outward_mm))
+    usable = strip.usable[: n * rows].reshape(shape)
+    light = strip.light[: n * rows].reshape(*shape, 3)
+    count = usable.sum(axis=1)
+    total = np.sum(light * usable[..., None], axis=1)
+    means = np.where(count[..., None] >= rows / 2, total / np.maximum(count, 1)[..., None], np.nan)
+    return means, strip.along_mm[: n * rows].reshape(n, rows).mean(axis=1)
+
+
+def _line_strength(change: Array, blind: NDArray[np.bool_], shifts: Array) -> Array:
+    """Even change of log light along a tilted line, for every place across, shape (samples,)."""
+    blocks, samples, _ = change.shape
+    index = np.arange(samples)[None, :] + np.round(shifts).astype(int)[:, None]
+    inside = (index >= 0) & (index < samples)
+    index = np.clip(index, 0, samples - 1)
+    here = np.take_along_axis(change, index[..., None], axis=1)
+    seen = inside & ~np.take_along_axis(blind, index, axis=1)
+    count = seen.sum(axis=0)
+    mean = np.sum(here * seen[..., None], axis=0) / np.maximum(count, 1)[:, None]
+    size = np.linalg.norm(mean, axis=1)
+    along_mean = np.sum(here * mean[None], axis=2) / np.maximum(size, 1e-12)
+    even = np.sum((along_mean > 0.5 * size) & seen, axis=0) / np.maximum(count, 1)
+    good = (count >= max(6, blocks // 3)) & (even >= EVEN_SHARE)
+    return np.where(good, size / np.sqrt(3), 0.0)
+
+
+def _peak_place(places: Array, heights: Array, i: int) -> float:
+    """Top of the parabola through a peak and its two neighbours."""
+    left, top, right = heights[i - 1], heights[i], heights[i + 1]
+    bend = left - 2 * top + right
+    shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
+    return float(places[i] + np.clip(shift, -1, 1) * (places[1] - places[0]))
+
+
+@dataclass(frozen=True, eq=False)
+class _StraightFit:
+    """A robust line through block shifts: offset at along = 0, slope, covariance, scatter."""
+
+    offset_mm: float
+    slope: float
+    covariance: Array
+    scatter_mm: float
+    kept: NDArray[np.bool_]
+
+
+def _robust_line(along: Array, outward: Array) -> _StraightFit | None:
+    """Line through points by reweighted least squares (Tukey's biweight).
+
+    None if fewer than half agree. The covariance allows for neighbouring blocks being
+    correlated, as JPEG and grain make them: it is widened by the residuals' autocorrelation.
+    """
+    design = np.stack([np.ones_like(along), along], axis=1)
+    solution = np.array([np.median(outward), 0.0])
+    scale = 1e-5
+    for _ in range(50):
+        residual = outward - design @ solution
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-5)
+        ratio = residual / (4.685 * scale)
+        weights = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
+        normal = design.T @ (weights[:, None] * design)
+        if np.linalg.cond(normal) > 1e12:
+            return None
+        updated = np.linalg.solve(normal, design.T @ (weights * outward))
+        moved = np.max(np.abs(updated - solution))
+        solution = updated
+        if moved < 1e-9:
+            break
+    residual = outward - design @ solution
+    kept = np.abs(residual) < 4.685 * scale
+    if np.count_nonzero(kept) < max(FEWEST_BLOCKS, len(along) // 2):
+        return None
+    centred = np.where(kept, residual, 0.0)
+    total = max(float(np.sum(centred**2)), 1e-18)
+    widening = 1.0
+    for lag in range(1, min(8, len(along) // 4)):
+        correlation = float(np.sum(centred[lag:] * centred[:-lag])) / total
+        if correlation < 0.05:
+            break
+        widening += 2 * correlation
+    normal = design[kept].T @ design[kept]
+    variance = total / max(int(np.count_nonzero(kept)) - 2, 1)
+    covariance = np.linalg.inv(normal) * variance * widening
+    return _StraightFit(float(solution[0]), float(solution[1]), covariance, scale, kept)

@@ -1,0 +1,332 @@
+"""The whole way from a photograph to its measurement: the one module that knows the order.
+
+photo → cards → lens and poses → edges → characteristics with uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.adjustment import Adjustment, Observations, adjust, lens_prior
+from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
+from fitcheck.cards import CARDS
+from fitcheck.corners import CardCorners, find_cards
+from fitcheck.errors import BadInput, Refused
+from fitcheck.measurement import (
+    CardSeen,
+    Characteristic,
+    Edge,
+    LensFound,
+    Measurement,
+    Note,
+    Point,
+)
+from fitcheck.photo import Photo, load_photo
+from fitcheck.quality import photo_warnings, require_sharp
+from fitcheck.setup import Setup
+from fitcheck.tone import linear_light
+from fitcheck.uncertainty import propagate
+from fitcheck.views import VIEWS, Scene, View
+
+Hints = Mapping[str, Sequence[Point]]
+
+SEED = 20070  # any fixed number: the same photo gives the same digits
+EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round changes nothing
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """The cards of one photograph, before the lens is solved."""
+
+    photo: Photo
+    light: NDArray[np.float32]
+    cards: list[CardCorners]
+
+
+def measure(
+    path: Path | str, view: str, setup: Setup | None = None, hints: Hints | None = None
+) -> Measurement:
+    """Measure one photograph file.
+
+    Parameters
+    ----------
+    path
+        JPEG, PNG, TIFF, WebP or HEIC.
+    view
+        Name of the view, for instance ``"seat"``.
+    setup
+        Card thickness, print scale, face step; stated defaults without.
+    hints
+        Edge name to two rough points, pixels of the upright picture, within ± 2 mm.
+
+    Returns
+    -------
+    The measurement. A photograph that cannot be measured has ``refused`` set and no
+    characteristics.
+
+    Raises
+    ------
+    BadInput
+        If the file cannot be read, or view, setup or hints are not valid.
+    """
+    return measure_photo(load_photo(path), view, setup, hints)
+
+
+def measure_photo(
+    photo: Photo, view: str, setup: Setup | None = None, hints: Hints | None = None
+) -> Measurement:
+    """Measure a photograph that is already loaded; see :func:`measure`."""
+    return measure_photos([photo], view, setup, hints)[0]
+
+
+def measure_photos(
+    photos: Sequence[Photo],
+    view: str,
+    setup: Setup | None = None,
+    hints: Hints | None = None,
+    together: bool = False,
+) -> list[Measurement]:
+    """Measure several photographs of the same view.
+
+    Parameters
+    ----------
+    photos, view, setup, hints
+        As for :func:`measure`; hints apply to every photograph.
+    together
+        Solve one lens for all photographs of the same phone and size. That is a free
+        calibration: each photograph tells something of the lens.
+
+    Returns
+    -------
+    One measurement per photograph, in order.
+
+    Raises
+    ------
+    BadInput
+        If view, setup or hints are not valid.
+    """
+    chosen = _view(view)
+    setup = setup or Setup()
+    checked = [_checked_hints(hints or {}, chosen, photo) for photo in photos]
+    results: list[Measurement | None] = [None] * len(photos)
+    seen: dict[int, _Seen] = {}
+    for i, photo in enumerate(photos):
+        try:
+            seen[i] = _find(photo, chosen)
+        except Refused as refusal:
+            results[i] = _refused(photo, chosen, setup, refusal)
+    for members in _by_phone(seen) if together else [[i] for i in seen]:
+        try:
+            solution, edges = _solve([seen[i] for i in members], setup)
+        except Refused as refusal:
+            if len(members) == 1:
+                results[members[0]] = _refused(photos[members[0]], chosen, setup, refusal)
+                continue
+            # One bad photograph must not spoil the others: solve each alone.
+            for i in members:
+                results[i] = measure_photos([photos[i]], view, setup, hints)[0]
+            continue
+        place = 0
+        for i in members:
+            n = len(seen[i].cards)
+            own = edges[place : place + n]
+            places = {c.card.name: place + k for k, c in enumerate(seen[i].cards)}
+            results[i] = _look(seen[i], chosen, setup, checked[i], solution, places, own)
+            place += n
+    return [result for result in results if result is not None]
+
+
+def _view(name: str) -> View:
+    try:
+        return VIEWS[name]
+    except KeyError:
+        raise BadInput(
+            "unknown_view",
+            f"There is no view called {name!r}.",
+            f"Choose one of: {', '.join(VIEWS)}.",
+        ) from None
+
+
+def _checked_hints(hints: Hints, view: View, photo: Photo) -> dict[str, NDArray[np.float64]]:
+    width, height = photo.size_px
+    checked = {}
+    for name, points in hints.items():
+        if name not in view.edges:
+            raise BadInput(
+                "unknown_edge",
+                f"The view {view.name} has no edge called {name!r}.",
+                f"Its edges are: {', '.join(view.edges)}.",
+            )
+        try:
+            array = np.array(points, dtype=np.float64)
+        except (TypeError, ValueError):
+            array = np.empty(0)
+        if (
+            array.ndim != 2
+            or array.shape[1] != 2
+            or len(array) < 2
+            or not np.isfinite(array).all()
+        ):
+            raise BadInput(
+                "bad_hint",
+                f"The hint for {name} is not two points of two numbers.",
+                'Write it as {"limb_left": [[x, y], [x, y]]}, in pixels.',
+            )
+        if np.any(array < -0.5) or np.any(array > [width - 0.5, height - 0.5]):
+            raise BadInput(
+                "hint_outside",
+                f"The hint for {name} lies outside the {width} × {height} px photograph.",
+                "Give pixels of the upright photograph.",
+            )
+        if np.max(np.linalg.norm(array - array[0], axis=1)) < 2:
+            raise BadInput(
+                "bad_hint",
+                f"The points of the hint for {name} lie on one spot.",
+                "Put them some way apart along the edge.",
+            )
+        checked[name] = array
+    return checked
+
+
+def _find(photo: Photo, view: View) -> _Seen:
+    wanted = [CARDS[name] for name in (*view.cards, *view.optional_cards)]
+    everything = find_cards(photo.grey)
+    cards = [c for c in everything if c.card in wanted]
+    missing = [name for name in view.cards if name not in {c.card.name for c in cards}]
+    if missing:
+        require_sharp(photo.grey)
+        others = [c.card.name for c in everything if c.card not in wanted]
+        if others:
+            raise Refused(
+                "wrong_card",
+                f"Card {' and '.join(missing)} was not found, but card "
+                f"{' and '.join(others)} was.",
+                f"The view {view.name} needs card {' and '.join(view.cards)}: "
+                "exchange the cards and retake.",
+            )
+        raise Refused(
+            "no_card",
+            f"Card {' and '.join(missing)} was not found in the photograph.",
+            "Lay the card flat, whole in the picture, evenly lit and in focus, and retake from "
+            "about 40 cm.",
+        )
+    return _Seen(photo, linear_light(photo.grey), cards)
+
+
+def _by_phone(seen: Mapping[int, _Seen]) -> list[list[int]]:
+    """Group photographs that one lens can have taken: same phone, focal length and size."""
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for i, one in enumerate(seen.values()):
+        photo = one.photo
+        key = (photo.make, photo.model, frozenset(photo.size_px), round(photo.focal_prior_px, 1))
+        # An upright and a turned photograph share a lens but not a principal point.
+        groups.setdefault((*key, photo.size_px), []).append(list(seen)[i])
+    return list(groups.values())
+
+
+def _solve(group: list[_Seen], setup: Setup) -> tuple[Adjustment, list[CardEdges]]:
+    """One lens for a group of photographs, a pose for each card in each."""
+    photo = group[0].photo
+    prior = lens_prior(photo.size_px, photo.focal_prior_px, photo.focal_prior_relative_sd)
+    cards = [(one.light, corners) for one in group for corners in one.cards]
+    solution = adjust(
+        [
+            Observations.of_corners(
+                printed_points(c.corners_mm[:, :2], setup.print_scale), c.corners_px
+            )
+            for _, c in cards
+        ],
+        prior,
+    )
+    edges: list[CardEdges] = []
+    for _ in range(EDGE_ROUNDS):
+        edges = [
+            measure_card_edges(light, c.card, solution.lens, solution.pose(i), setup.print_scale)
+            for i, (light, c) in enumerate(cards)
+        ]
+        solution = adjust([e.observations for e in edges], prior, solution)
+    return solution, edges
+
+
+def _look(
+    seen: _Seen,
+    view: View,
+    setup: Setup,
+    hints: dict[str, NDArray[np.float64]],
+    solution: Adjustment,
+    places: dict[str, int],
+    edges: list[CardEdges],
+) -> Measurement:
+    photo = seen.photo
+    found = [
+        CardSeen(c.card.name, len(c.corners_px), solution.residual_px[places[c.card.name]])
+        for c in seen.cards
+    ]
+    lens = LensFound(*(float(v) for v in solution.lens[:3]))
+    base = Measurement(
+        photo=photo.name,
+        view=view.name,
+        cards=tuple(found),
+        lens=lens,
+        size_px=photo.size_px,
+        inputs=setup.to_json(),
+    )
+    warnings: list[Note] = []
+    try:
+        warnings += photo_warnings(seen.cards, edges, solution, places)
+        rng = np.random.default_rng(SEED)
+        blur = {c.card.name: e.blur_px for c, e in zip(seen.cards, edges, strict=True)}
+        scene = Scene(photo.pixels, solution, places, blur, setup, hints)
+        result = view.look(scene, rng)
+    except Refused as refusal:
+        return replace(base, warnings=tuple(warnings), refused=_note(refusal))
+    distributions = propagate(result.model, result.best, result.sources)
+    characteristics = tuple(
+        Characteristic(
+            name,
+            distributions[name].value,
+            unit,
+            distributions[name].standard_uncertainty,
+            distributions[name].interval95,
+            distributions[name].budget,
+        )
+        for name, unit in view.units.items()
+        if name in distributions
+    )
+    measured = tuple(
+        Edge(
+            name,
+            (
+                (float(e.end_pixels[0, 0]), float(e.end_pixels[0, 1])),
+                (float(e.end_pixels[1, 0]), float(e.end_pixels[1, 1])),
+            ),
+            e.scatter_mm,
+            "hint" if name in result.hinted else "search",
+        )
+        for name, e in result.edges.items()
+    )
+    return replace(
+        base,
+        edges=measured,
+        characteristics=characteristics,
+        warnings=tuple(warnings + result.warnings),
+    )
+
+
+def _refused(photo: Photo, view: View, setup: Setup, refusal: Refused) -> Measurement:
+    return Measurement(
+        photo=photo.name,
+        view=view.name,
+        size_px=photo.size_px,
+        inputs=setup.to_json(),
+        refused=_note(refusal),
+    )
+
+
+def _note(refusal: Refused) -> Note:
+    return Note(refusal.code, refusal.message, refusal.advice)

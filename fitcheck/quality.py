@@ -1,0 +1,147 @@
+"""Is the photograph good enough? Blur, exposure, cards cut off or far away."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.adjustment import Adjustment
+from fitcheck.card_edges import CardEdges
+from fitcheck.corners import CardCorners
+from fitcheck.errors import Refused
+from fitcheck.measurement import Note
+from fitcheck.step_fit import CEILING
+
+# scikit-image's measure, 0 sharp to 1 blurred; a card needs better than this to be read.
+BLUR_REFUSED = 0.7
+CARD_BLUR_WARNED_PX = 2.5
+CARD_BLUR_REFUSED_PX = 5.0
+FEWEST_PX_PER_SQUARE = 12.0
+WORST_RESIDUAL_PX = 0.25
+LEAST_CONTRAST = 0.06
+FEWEST_SIDES_SHARE = 0.35
+
+
+def require_sharp(grey: NDArray[np.uint8]) -> None:
+    """Refuse a photograph that is too blurred for a card to be read.
+
+    Blur is judged by ``skimage.measure.blur_effect`` (Crété-Roffet et al., "The blur effect",
+    SPIE 6492, 2007) on the sharpest quarter of the picture.
+
+    Raises
+    ------
+    Refused
+        ``blurred``.
+    """
+    from skimage.measure import blur_effect
+
+    step = max(1, round(max(grey.shape) / 2000))
+    small = grey[::step, ::step]
+    tiles = [t for row in np.array_split(small, 4) for t in np.array_split(row, 4, axis=1)]
+    busy = sorted(tiles, key=lambda t: -float(np.std(t)))[:4]
+    if all(np.std(t) < 2 for t in busy):
+        return
+    if min(float(blur_effect(t)) for t in busy) > BLUR_REFUSED:
+        raise Refused(
+            "blurred",
+            "The photograph is blurred.",
+            "Tap on the card to focus, rest the phone or your elbows, and retake in more light.",
+        )
+
+
+def photo_warnings(
+    cards: list[CardCorners],
+    edges: list[CardEdges],
+    solution: Adjustment,
+    places: Mapping[str, int],
+) -> list[Note]:
+    """Return warnings about the photograph and its cards.
+
+    Parameters
+    ----------
+    cards, edges
+        The cards of this photograph and the measured sides of their squares.
+    solution, places
+        Lens and poses, and where each card stands in them.
+
+    Raises
+    ------
+    Refused
+        ``blurred`` or ``card_hidden`` if a card cannot be measured at all.
+    """
+    warnings = []
+    for card, edge in zip(cards, edges, strict=True):
+        name = card.card.name
+        place = places[name]
+        scale = float(solution.lens.focal_px / solution.pose(place).origin_cam[2])
+        used = np.count_nonzero(solution.used[place])
+        if edge.blur_px > CARD_BLUR_REFUSED_PX:
+            raise Refused(
+                "blurred",
+                f"Card {name} is blurred over {edge.blur_px:.1f} pixels.",
+                "Tap on the card to focus, rest the phone, and retake in more light.",
+            )
+        if used < FEWEST_SIDES_SHARE * _sides_in_all(card):
+            raise Refused(
+                "card_hidden",
+                f"Too little of card {name} can be seen.",
+                "Keep hands, shadows and reflections off the card, keep it whole in the picture, "
+                "and retake.",
+            )
+        if edge.blur_px > CARD_BLUR_WARNED_PX:
+            warnings.append(
+                Note(
+                    "soft",
+                    f"Card {name} is not quite sharp ({edge.blur_px:.1f} px).",
+                    "Tap on the card to focus and rest the phone.",
+                )
+            )
+        if card.cut_off:
+            warnings.append(
+                Note(
+                    "card_cut_off",
+                    f"Card {name} is not whole in the picture.",
+                    "Retake with both cards whole and a little room around them.",
+                )
+            )
+        if edge.rise + 0.02 > CEILING:
+            warnings.append(
+                Note(
+                    "over_exposed",
+                    f"Card {name} is over-exposed; its white has run into the black.",
+                    "Tap on the white card to set the exposure, or take the light further away.",
+                )
+            )
+        elif edge.rise < LEAST_CONTRAST:
+            warnings.append(
+                Note(
+                    "too_dark",
+                    f"Card {name} is too dark to be read well.",
+                    "Bring more light, without the flash.",
+                )
+            )
+        if scale * card.card.square_mm < FEWEST_PX_PER_SQUARE:
+            warnings.append(
+                Note(
+                    "too_far",
+                    f"Card {name} is small in the picture.",
+                    "Go closer, about 40 cm, or use the phone's full resolution.",
+                )
+            )
+        if solution.residual_px[place] > WORST_RESIDUAL_PX:
+            warnings.append(
+                Note(
+                    "card_not_flat",
+                    f"Card {name} does not look flat: its squares lie "
+                    f"{solution.residual_px[place]:.2f} px off a plane.",
+                    "Mount it on stiff flat stock and press it down.",
+                )
+            )
+    return warnings
+
+
+def _sides_in_all(card: CardCorners) -> int:
+    squares = card.card.squares_x * card.card.squares_y
+    return 4 * -(-squares // 2)

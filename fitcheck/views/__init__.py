@@ -1,0 +1,8 @@
+"""The kinds of photograph that can be measured, by name."""
+
+from fitcheck.views.seat import SEAT
+from fitcheck.views.view import Scene, View, ViewResult
+
+VIEWS: dict[str, View] = {view.name: view for view in (SEAT,)}
+
+__all__ = ["VIEWS", "Scene", "View", "ViewResult"]
