@@ -1,0 +1,270 @@
+"""The command line: gathers input, calls one function of the package, prints its answer.
+
+Exit status: 0 all measured, 2 wrong arguments or an unreadable file, 3 a photograph was
+refused. The JSON that ``measure --json`` prints is a contract with other programs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from fitcheck import __version__
+from fitcheck.errors import BadInput, FitcheckError
+
+# Everything heavy is imported inside the command that needs it: `--help` answers at once.
+if TYPE_CHECKING:
+    from fitcheck.measurement import Measurement
+    from fitcheck.photo import Photo
+
+OK, BAD_INPUT, REFUSED = 0, 2, 3
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line instead of printing the usage as well."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(BAD_INPUT, f"fitcheck: {message}; see '{self.prog} --help'.\n")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status.
+
+    Parameters
+    ----------
+    arguments
+        Words after the program's name; those of the process when not given.
+    """
+    try:
+        options = _parser().parse_args(arguments)
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else BAD_INPUT
+    try:
+        return int(options.run(options))
+    except FitcheckError as error:
+        print(f"fitcheck: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except BrokenPipeError:
+        return OK  # the reader of our output has seen enough
+
+
+def _parser() -> _Parser:
+    parser = _Parser(
+        prog="fitcheck",
+        description="Measures how a takedown bow's limbs fit their pockets, from photographs.",
+    )
+    parser.add_argument("--version", action="version", version=f"fitcheck {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="measure the sample photographs and open the page")
+    demo.add_argument(
+        "--out",
+        type=Path,
+        default=Path("fitcheck-report"),
+        metavar="DIR",
+        help="folder for the report (default: %(default)s)",
+    )
+    demo.add_argument("--no-page", action="store_true", help="end after the report")
+    demo.set_defaults(run=_demo)
+
+    cards = commands.add_parser("cards", help="write the printable reference cards")
+    cards.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
+    cards.add_argument(
+        "--paper",
+        choices=("a4", "letter"),
+        default="a4",
+        help="paper of the sheet (default: %(default)s)",
+    )
+    cards.set_defaults(run=_cards)
+
+    measure = commands.add_parser("measure", help="measure photographs of one view")
+    measure.add_argument("photos", nargs="+", type=Path, metavar="PHOTO")
+    measure.add_argument("--view", required=True, help="kind of photograph: seat")
+    measure.add_argument("--json", action="store_true", help="print JSON instead of text")
+    measure.add_argument(
+        "--report", type=Path, metavar="FILE", help="write the report to this HTML file, too"
+    )
+    measure.add_argument(
+        "--card-thickness", type=float, metavar="MM", help="thickness of a mounted card"
+    )
+    measure.add_argument(
+        "--print-scale",
+        type=float,
+        nargs=2,
+        metavar=("ALONG", "ACROSS"),
+        help="the two 100 mm check bars as read with a caliper, in mm, "
+        "or as a ratio such as 0.998",
+    )
+    measure.add_argument(
+        "--face-step",
+        type=float,
+        metavar="MM",
+        help="riser's face above the limb's face, where card B cannot lie",
+    )
+    measure.add_argument(
+        "--hints",
+        type=Path,
+        metavar="FILE",
+        help="JSON file of rough edges in pixels of the upright photograph",
+    )
+    measure.add_argument(
+        "--together", action="store_true", help="solve one lens for all photographs of one phone"
+    )
+    measure.set_defaults(run=_measure)
+
+    page = commands.add_parser("page", help="open the page in the browser")
+    page.add_argument("--port", type=int, default=8501, help="port (default: %(default)s)")
+    page.set_defaults(run=_page)
+    return parser
+
+
+def _cards(options: argparse.Namespace) -> int:
+    from fitcheck.card_sheet import write_cards
+
+    for path in write_cards(options.out, options.paper):
+        print(path)
+    return OK
+
+
+def _measure(options: argparse.Namespace) -> int:
+    from fitcheck.measurement import Measurement, Note
+    from fitcheck.photo import load_photo
+    from fitcheck.pipeline import measure_photos
+    from fitcheck.setup import setup_from
+    from fitcheck.views import VIEWS
+
+    if options.view not in VIEWS:
+        raise BadInput(
+            "unknown_view",
+            f"There is no view called {options.view!r}.",
+            f"Choose one of: {', '.join(VIEWS)}.",
+        )
+    scale = None if options.print_scale is None else tuple(options.print_scale)
+    setup = setup_from(options.card_thickness, scale, options.face_step)
+    hints = {} if options.hints is None else _read_hints(options.hints)
+
+    # A file that cannot be read does not keep the others from being measured.
+    photos: dict[int, Photo] = {}
+    results: dict[int, Measurement] = {}
+    for i, path in enumerate(options.photos):
+        try:
+            photos[i] = load_photo(path)
+        except BadInput as error:
+            print(f"fitcheck: {error}", file=sys.stderr)
+            note = Note(error.code, error.message, error.advice)
+            results[i] = Measurement(path.name, options.view, refused=note)
+    unreadable = bool(results)
+    if options.together:
+        measured = measure_photos(list(photos.values()), options.view, setup, hints, together=True)
+        results.update(zip(photos, measured, strict=True))
+    else:
+        for i, photo in photos.items():
+            results[i] = measure_photos([photo], options.view, setup, hints)[0]
+
+    ordered = [results[i] for i in sorted(results)]
+    if options.json:
+        _print_json([m.to_json() for m in ordered], many=len(options.photos) > 1)
+    else:
+        for measurement in ordered:
+            _print_text(measurement)
+    if options.report is not None:
+        from fitcheck.written import report_entry, write_report
+
+        entries = [report_entry(photo, results[i]) for i, photo in photos.items()]
+        print(f"Report: {write_report(options.report, entries)}", file=sys.stderr)
+    if unreadable:
+        return BAD_INPUT
+    return REFUSED if any(m.refused for m in ordered) else OK
+
+
+def _read_hints(path: Path) -> dict[str, Any]:
+    try:
+        hints = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadInput(
+            "hints_unreadable",
+            f"The hints file {path} cannot be read: {error.strerror or error}.",
+            "Check its name and folder.",
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise BadInput(
+            "hints_unreadable",
+            f"The hints file {path} is not JSON.",
+            'Write it as {"limb_left": [[x, y], [x, y]]}.',
+        ) from error
+    if not isinstance(hints, dict):
+        raise BadInput(
+            "hints_unreadable",
+            f"The hints file {path} does not hold an object of edges.",
+            'Write it as {"limb_left": [[x, y], [x, y]]}.',
+        )
+    return hints
+
+
+def _print_json(objects: list[dict[str, Any]], many: bool) -> None:
+    print(json.dumps(objects if many else objects[0], indent=1, allow_nan=False))
+
+
+def _print_text(measurement: Measurement) -> None:
+    from fitcheck.judgement import judge, overall
+    from fitcheck.report import WORDING
+    from fitcheck.units import quantity_text
+
+    print(f"{measurement.photo} ({measurement.view})")
+    if measurement.refused is not None:
+        print(f"  Not measured: {measurement.refused.message} {measurement.refused.advice}")
+        return
+    for found in measurement.characteristics:
+        text = quantity_text(found.value, found.expanded_uncertainty, found.unit)
+        print(f"  {WORDING[found.name].name:<22} {text}")
+    for warning in measurement.warnings:
+        print(f"  Warning: {warning.message} {warning.advice}")
+    decisions = judge(measurement)
+    for decision in decisions:
+        print(f"  {decision.sentence}")
+        if decision.what_decides:
+            print(f"    {decision.what_decides}")
+    print(f"  {overall(decisions).sentence}")
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
+    from fitcheck.photo import load_photo
+    from fitcheck.pipeline import measure_photo
+    from fitcheck.samples import samples
+    from fitcheck.written import report_entry, write_report
+
+    print("Measuring the sample photographs: a seat of an invented bow, twice.")
+    measurements, entries = [], []
+    for sample in tqdm(samples(), unit="photo", file=sys.stderr):
+        photo = load_photo(sample.path)
+        measurement = measure_photo(photo, sample.view, sample.setup)
+        measurements.append(measurement)
+        entries.append(report_entry(photo, measurement))
+    for measurement in measurements:
+        _print_text(measurement)
+    report = write_report(options.out / "report.html", entries)
+    numbers = options.out / "measurements.json"
+    numbers.write_text(
+        json.dumps([m.to_json() for m in measurements], indent=1, allow_nan=False),
+        encoding="utf-8",
+    )
+    print(f"Report: {report}\nNumbers: {numbers}")
+    if options.no_page or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return OK
+    from fitcheck.page.launch import launch
+
+    launch(show=[sample.path for sample in samples()])
+    return OK
+
+
+def _page(options: argparse.Namespace) -> int:
+    from fitcheck.page.launch import launch
+
+    launch(port=options.port)
+    return OK
