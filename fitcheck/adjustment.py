@@ -9,12 +9,13 @@ the lens stays in the covariance (Triggs et al., "Bundle Adjustment: a Modern Sy
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
+from scipy.spatial.transform import Rotation
 
 from fitcheck.camera import (
     LENS_PARAMETERS,
@@ -37,6 +38,7 @@ CENTRE_PRIOR_OF_WIDTH = 0.005
 # Ink spread, exposure and tone curve move every edge toward one side; generous.
 SPREAD_PRIOR_PX = 1.0
 OUTLIER_SIGMAS = 4.0
+WORST_SCALE_PX = 3.0  # beyond this the points are not those of the card
 # No observation counts as better than this: interpolation, JPEG blocks and a print's raster.
 FLOOR_SD_PX = 0.01
 FEWEST_OBSERVATIONS = 12
@@ -189,51 +191,38 @@ def adjust(
     Refused
         ``card_not_flat_or_wrong`` if too few observations of a card agree with a flat card.
     """
-    current = _start(observations, prior) if start is None else start.parameters.copy()
     used = [np.ones(len(seen.points_mm), dtype=bool) for seen in observations]
-    sd_px = [1.0] * len(observations)
-    for round_ in range(4):
+    current = _start(observations, prior) if start is None else start.parameters.copy()
+    current = _best_tilts(observations, prior, current, used)
+    for _ in range(5):
+        before = used
+        used, sd_px = _agreeing(_residuals_px(observations, current))
         solution = _solve(observations, prior, current, used, sd_px)
         current = solution.x
-        residuals = _residuals_px(observations, current)
-        # The first round may be pulled aside by wrong observations, so it cuts with care.
-        sigmas = OUTLIER_SIGMAS * (2.0 if round_ == 0 else 1.0)
-        before = used
-        used = []
-        for i, residual in enumerate(residuals):
-            scale = 1.4826 * float(np.median(np.abs(residual)))
-            sd_px[i] = max(scale, FLOOR_SD_PX)
-            used.append(np.abs(residual) <= sigmas * sd_px[i])
-            if np.count_nonzero(used[i]) < max(FEWEST_OBSERVATIONS, len(residual) // 2):
-                raise Refused(
-                    "card_does_not_fit",
-                    "A card's printed pattern does not fit a flat card.",
-                    "Mount the card on stiff flat stock, keep reflections off it, and retake.",
-                )
-        settled = all(np.array_equal(a, b) for a, b in zip(before, used, strict=True))
-        if round_ >= 1 and settled:
+        if all(np.array_equal(a, b) for a, b in zip(before, used, strict=True)):
             break
-    solution = _solve(observations, prior, current, used, sd_px)
     covariance = np.linalg.inv(solution.jac.T @ solution.jac)
-    residuals = _residuals_px(observations, solution.x)
     rms = tuple(
-        float(np.sqrt(np.mean(r[keep] ** 2))) for r, keep in zip(residuals, used, strict=True)
+        float(np.sqrt(np.mean(r[keep] ** 2)))
+        for r, keep in zip(_residuals_px(observations, current), used, strict=True)
     )
-    return Adjustment(solution.x, covariance, tuple(used), rms)
+    return Adjustment(current, covariance, tuple(used), rms)
 
 
-def combine_used(adjustment: Adjustment, observations: list[Observations]) -> list[Observations]:
-    """Return only the observations that the solution kept."""
-    return [
-        replace(
-            seen,
-            points_mm=seen.points_mm[keep],
-            pixels=seen.pixels[keep],
-            normals=seen.normals[keep],
-            spread=seen.spread[keep],
-        )
-        for seen, keep in zip(observations, adjustment.used, strict=True)
-    ]
+def _agreeing(residuals: list[Array]) -> tuple[list[NDArray[np.bool_]], list[float]]:
+    """Which observations of each card agree, and their standard deviation, px."""
+    used, sd_px = [], []
+    for residual in residuals:
+        scale = 1.4826 * float(np.median(np.abs(residual)))
+        if scale > WORST_SCALE_PX or len(residual) < FEWEST_OBSERVATIONS:
+            raise Refused(
+                "card_does_not_fit",
+                "A card's printed pattern does not fit a flat card.",
+                "Mount the card on stiff flat stock, keep reflections off it, and retake.",
+            )
+        sd_px.append(max(scale, FLOOR_SD_PX))
+        used.append(np.abs(residual) <= OUTLIER_SIGMAS * sd_px[-1])
+    return used, sd_px
 
 
 def _pose_slice(parameters: Array, card: int) -> Array:
@@ -258,6 +247,49 @@ def _start(observations: list[Observations], prior: LensPrior) -> Array:
     return np.concatenate([prior.mean, *poses, np.zeros(len(observations))])
 
 
+def _best_tilts(
+    observations: list[Observations],
+    prior: LensPrior,
+    start: Array,
+    used: list[NDArray[np.bool_]],
+) -> Array:
+    """Solve with a forgiving loss, and try the other tilt of every card.
+
+    A flat card seen from afar looks nearly the same when its tilt is mirrored about the line
+    of sight (Schweighofer & Pinz, "Robust pose estimation from a planar target", IEEE PAMI
+    28, 2006), and no step of a solver leads from one tilt to the other. The better one is
+    kept.
+    """
+    sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in _residuals_px(observations, start)]
+    best = _solve(observations, prior, start, used, sd_px, loss="soft_l1")
+    for card, seen in enumerate(observations):
+        mirrored = best.x.copy()
+        place = LENS_PARAMETERS + POSE_PARAMETERS * card
+        middle = (seen.points_mm.min(axis=0) + seen.points_mm.max(axis=0)) / 2
+        mirrored[place : place + POSE_PARAMETERS] = _mirrored_tilt(
+            mirrored[place : place + POSE_PARAMETERS], middle
+        )
+        other = _solve(observations, prior, mirrored, used, sd_px, loss="soft_l1")
+        if other.cost < best.cost:
+            best = other
+    return np.asarray(best.x)
+
+
+def _mirrored_tilt(pose: Array, middle_mm: Array) -> Array:
+    """Mirror a pose's normal about the line of sight to a point of the card."""
+    rotation = Rotation.from_rotvec(pose[:3])
+    middle_cam = rotation.apply(middle_mm) + pose[3:]
+    sight = middle_cam / np.linalg.norm(middle_cam)
+    normal = rotation.apply([0.0, 0.0, 1.0])
+    axis = np.cross(normal, sight)
+    size = float(np.linalg.norm(axis))
+    if size < 1e-9:
+        return pose.copy()
+    turn = Rotation.from_rotvec(axis / size * 2 * np.arctan2(size, float(normal @ sight)))
+    mirrored = turn * rotation
+    return np.concatenate([mirrored.as_rotvec(), middle_cam - mirrored.apply(middle_mm)])
+
+
 def _residuals_px(observations: list[Observations], parameters: Array) -> list[Array]:
     lens = lens_from(parameters[:LENS_PARAMETERS])
     spreads = parameters[len(parameters) - len(observations) :]
@@ -275,20 +307,57 @@ def _solve(
     start: Array,
     used: list[NDArray[np.bool_]],
     sd_px: list[float],
+    loss: str = "linear",
 ) -> OptimizeResult:
+    cards = len(observations)
+    kept = [
+        Observations(o.points_mm[keep], o.pixels[keep], o.normals[keep], o.spread[keep])
+        for o, keep in zip(observations, used, strict=True)
+    ]
+
     def residuals(parameters: Array) -> Array:
-        seen = [
-            r[keep] / sd
-            for r, keep, sd in zip(
-                _residuals_px(observations, parameters), used, sd_px, strict=True
-            )
-        ]
+        seen = [r / sd for r, sd in zip(_residuals_px(kept, parameters), sd_px, strict=True)]
         lens = (parameters[:LENS_PARAMETERS] - prior.mean) / prior.sd
-        spread = parameters[len(parameters) - len(observations) :] / SPREAD_PRIOR_PX
-        return np.concatenate([*seen, lens, spread])
+        return np.concatenate([*seen, lens, parameters[-cards:] / SPREAD_PRIOR_PX])
+
+    def jacobian(parameters: Array) -> Array:
+        # A card's residuals know no other card's pose, so one step moves that parameter of
+        # all cards at once: eleven evaluations, however many cards there are.
+        here = _residuals_px(kept, parameters)
+        ends = np.cumsum([0, *(len(r) for r in here)])
+        matrix = np.zeros((ends[-1] + LENS_PARAMETERS + cards, len(parameters)))
+        for k in range(LENS_PARAMETERS):
+            moved = parameters.copy()
+            moved[k] += 1e-4 * prior.sd[k]
+            change = np.concatenate(_residuals_px(kept, moved)) - np.concatenate(here)
+            matrix[: ends[-1], k] = change / (1e-4 * prior.sd[k])
+        first = LENS_PARAMETERS + POSE_PARAMETERS * np.arange(cards)
+        for k in range(POSE_PARAMETERS):
+            step = 1e-7 if k < 3 else 1e-5
+            moved = parameters.copy()
+            moved[first + k] += step
+            for i, residual in enumerate(_residuals_px(kept, moved)):
+                matrix[ends[i] : ends[i + 1], first[i] + k] = (residual - here[i]) / step
+        for i, seen in enumerate(kept):
+            rows = slice(ends[i], ends[i + 1])
+            matrix[rows, len(parameters) - cards + i] = seen.spread
+            matrix[rows] /= sd_px[i]
+        tail = matrix[ends[-1] :]
+        tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = np.diag(1 / prior.sd)
+        tail[LENS_PARAMETERS:, -cards:] = np.eye(cards) / SPREAD_PRIOR_PX
+        return matrix
 
     pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
-    scale = np.concatenate(
-        [prior.sd, np.tile(pose_scale, len(observations)), np.full(len(observations), 0.1)]
+    scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(cards, 0.1)])
+    rough = loss != "linear"  # only to compare starts
+    return least_squares(
+        residuals,
+        start,
+        jac=jacobian,
+        x_scale=scale,
+        method="trf",
+        loss=loss,
+        xtol=1e-4 if rough else 1e-9,
+        ftol=1e-4 if rough else 1e-9,
+        max_nfev=25 if rough else 100,
     )
-    return least_squares(residuals, start, x_scale=scale, method="trf", xtol=1e-10, ftol=1e-10)

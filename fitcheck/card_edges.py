@@ -56,6 +56,8 @@ class CardEdges:
         Median blur (standard deviation) across the sides, pixels.
     rise
         Median step of linear light from ink to paper, 0 to 1.
+    white
+        Median linear light of the paper; above 1 where it is clipped.
     sides
         How many sides lie in the picture.
     """
@@ -63,6 +65,7 @@ class CardEdges:
     observations: Observations
     blur_px: float
     rise: float
+    white: float
     sides: int
 
 
@@ -126,7 +129,12 @@ def measure_card_edges(
 
     reach_along = card.square_mm / 2 - marker_gap - 0.1  # beside the marker, clear of corners
     along = np.linspace(-reach_along, reach_along, max(8, int(2 * reach_along * px_per_mm)))
-    first, last = -INSIDE_MM, marker_gap + 0.45 * module
+    # Short of the marker's cells, whose white would leak in by the blur.
+    blur_mm = blur_px / px_per_mm
+    last = float(
+        np.clip(marker_gap + module - 3 * blur_mm, 0.6 * marker_gap, marker_gap + module / 2)
+    )
+    first = -INSIDE_MM
     across = np.linspace(first, last, max(14, int((last - first) * px_per_mm * SAMPLES_PER_PX)))
 
     tangents = sides.normals[:, ::-1]
@@ -140,7 +148,7 @@ def measure_card_edges(
     profiles = samples.reshape(n, len(along), len(across)).mean(axis=1)
     visible = inside.reshape(n, -1).all(axis=1)
 
-    fits = _fit_sides(across, profiles, blur_px / px_per_mm, sides, marker_gap)
+    fits = _fit_sides(across, profiles, blur_mm, sides, marker_gap)
     good = visible & np.isfinite(fits.offset_sd)
     good &= (fits.misfit < LARGEST_MISFIT) & (fits.rise > SMALLEST_RISE)
 
@@ -153,6 +161,7 @@ def measure_card_edges(
         Observations(on_card(middles), seen_px, normals_px, np.ones(len(middles))),
         blur_px=float(np.median(fits.blur[good]) * px_per_mm) if good.any() else float("nan"),
         rise=float(np.median(fits.rise[good])) if good.any() else float("nan"),
+        white=float(np.median((fits.level + fits.rise)[good])) if good.any() else float("nan"),
         sides=int(np.count_nonzero(visible)),
     )
 

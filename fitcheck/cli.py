@@ -219,8 +219,11 @@ def _print_text(measurement: Measurement) -> None:
         print(f"  Not measured: {measurement.refused.message} {measurement.refused.advice}")
         return
     for found in measurement.characteristics:
-        text = quantity_text(found.value, found.expanded_uncertainty, found.unit)
-        print(f"  {WORDING[found.name].name:<22} {text}")
+        wording = WORDING[found.name]
+        text = quantity_text(
+            found.value, found.expanded_uncertainty, found.unit, signed=wording.signed
+        )
+        print(f"  {wording.name:<16} {text:>20}")
     for warning in measurement.warnings:
         print(f"  Warning: {warning.message} {warning.advice}")
     decisions = judge(measurement)
@@ -239,7 +242,7 @@ def _demo(options: argparse.Namespace) -> int:
     from fitcheck.samples import samples
     from fitcheck.written import report_entry, write_report
 
-    print("Measuring the sample photographs: a seat of an invented bow, twice.")
+    print("Measuring the sample photographs: two seats of an invented bow.")
     measurements, entries = [], []
     for sample in tqdm(samples(), unit="photo", file=sys.stderr):
         photo = load_photo(sample.path)

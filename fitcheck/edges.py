@@ -30,6 +30,7 @@ from scipy.signal import find_peaks
 
 from fitcheck.arris import fit_arris
 from fitcheck.camera import Lens, Pose, camera_in_card, card_to_pixels, pixels_to_card
+from fitcheck.lines import FEWEST_POINTS, robust_line
 from fitcheck.tone import linear_light
 
 Array = NDArray[np.float64]
@@ -38,8 +39,7 @@ SEARCH_SLOPE = np.tan(np.radians(5.0))  # a card is laid along the part to about
 SEARCH_STEP_MM = 0.08  # across the edge
 BLOCK_MM = 2.0  # rows averaged for the search
 FINE_BLOCK_MM = 1.0  # rows averaged for the measurement
-FEWEST_BLOCKS = 8
-DARK_FLOOR = 0.02  # linear light; keeps the logarithm of black finite
+DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
 SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
 EVEN_SHARE = 0.7  # of the blocks must show the same change of light
 LEAST_CHANGE = 0.08  # change of log light below which nothing counts as an edge
@@ -48,6 +48,8 @@ WALL_SHARE = (
     0.30  # an inner line as strong as this may be the face's edge, the outer one the wall's
 )
 TEXTURE_MM = 2.0  # of the face, beside the edge, that shows how far grain wanders
+CLIPPED = 0.95  # linear light from which a side counts as over-exposed
+CLIPPED_SD_PX = 0.5  # how far over-exposure may move an edge
 RIM_MM = 0.45  # a highlight along a rounded arris is narrower than this
 
 
@@ -173,6 +175,7 @@ def search(
     expected_sd_mm: float = np.inf,
     slope_reach: float = SEARCH_SLOPE,
     least_change: float = LEAST_CHANGE,
+    white: float = 1.0,
 ) -> list[Candidate]:
     """Find straight lines that may be the edge, the best first.
 
@@ -192,6 +195,8 @@ def search(
         Largest slope against the expected line, or against the frame without one.
     least_change
         Change of log light below which a line does not count.
+    white
+        Linear light of the card's paper: the exposure.
 
     Returns
     -------
@@ -202,7 +207,7 @@ def search(
     if len(block_along) < 6:
         return []
     step = strip.outward_mm[1] - strip.outward_mm[0]
-    with_gaps = np.log(np.where(np.isnan(blocks), 1.0, blocks) + DARK_FLOOR)
+    with_gaps = np.log(np.where(np.isnan(blocks), white, blocks) + DARK_FLOOR * white)
     change = gaussian_filter1d(
         with_gaps, SEARCH_SCALE_MM / step, axis=1, order=1, mode="nearest"
     ) * (SEARCH_SCALE_MM / step * np.sqrt(2 * np.pi))
@@ -318,19 +323,17 @@ def measure(
         )
         blocks, block_along = _block_means(strip, rows)
         whole = ~np.isnan(blocks).any(axis=(1, 2))
-        if np.count_nonzero(whole) < FEWEST_BLOCKS:
+        if np.count_nonzero(whole) < FEWEST_POINTS:
             return None
         blocks, block_along = blocks[whole], block_along[whole]
-        straight = _robust_line(block_along, _shifts(blocks, strip.outward_mm))
+        straight = robust_line(block_along, _shifts(blocks, strip.outward_mm))
         if straight is None:
             return None
         aligned = straight
         if round_ == 4:
             break
         turn = np.arctan(current.slope) + np.arctan(aligned.slope)
-        current = Line(
-            current.offset_mm + aligned.offset_mm, float(np.tan(turn)), current.middle_mm
-        )
+        current = Line(current.offset_mm + aligned.offset, float(np.tan(turn)), current.middle_mm)
     assert aligned is not None  # noqa: S101 - the loop ran
     kept = blocks[aligned.kept]
     mean = np.median(kept, axis=0)
@@ -342,6 +345,7 @@ def measure(
     height = surface.depth_mm - camera_in_card(surface.pose)[2]
     ray_slope = float((current.offset_mm - camera) / height)
     arris = fit_arris(strip.outward_mm, mean, noise, blur_mm, ray_slope)
+    clipped_mm = CLIPPED_SD_PX / px_per_mm if np.max(mean) > CLIPPED else 0.0
     current = Line(current.offset_mm + arris.offset_mm, current.slope, current.middle_mm)
 
     ends = np.array(along_mm)
@@ -352,13 +356,35 @@ def measure(
         along_mm=along_mm,
         end_pixels=surface.to_pixels(frame.to_surface(ends, current.at(ends))),
         end_covariance_mm2=lever @ aligned.covariance @ lever.T,
-        offset_sd_mm=arris.offset_sd_mm,
-        scatter_mm=aligned.scatter_mm,
+        offset_sd_mm=float(np.hypot(arris.offset_sd_mm, clipped_mm)),
+        scatter_mm=aligned.scatter,
         kept_share=float(np.mean(aligned.kept)),
         rise=float(step),
         radius_mm=arris.radius_mm,
         misfit=arris.misfit,
     )
+
+
+def tint(
+    picture: NDArray[np.uint8],
+    surface: Surface,
+    frame: StripFrame,
+    along_mm: tuple[float, float],
+    outward_mm: tuple[float, float],
+    keep_out: list[Array],
+) -> Array | None:
+    """Colour of a strip without its brightness: shape (3,), logarithms that sum to zero.
+
+    None where too little of the strip can be seen, or its colour is clipped.
+    """
+    strip = _resample(picture, surface, frame, along_mm, outward_mm, 0.3, keep_out)
+    if np.count_nonzero(strip.usable) < 30:
+        return None
+    light = np.median(strip.light[strip.usable], axis=0)
+    if np.max(light) > CLIPPED:
+        return None
+    logarithms = np.log(light + 0.002)
+    return np.asarray(logarithms - np.mean(logarithms))
 
 
 def _profile_reach(neighbours_mm: list[float], blur_mm: float) -> tuple[float, float]:
@@ -515,54 +541,3 @@ def _peak_place(places: Array, heights: Array, i: int) -> float:
     bend = left - 2 * top + right
     shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
     return float(places[i] + np.clip(shift, -1, 1) * (places[1] - places[0]))
-
-
-@dataclass(frozen=True, eq=False)
-class _StraightFit:
-    """A robust line through block shifts: offset at along = 0, slope, covariance, scatter."""
-
-    offset_mm: float
-    slope: float
-    covariance: Array
-    scatter_mm: float
-    kept: NDArray[np.bool_]
-
-
-def _robust_line(along: Array, outward: Array) -> _StraightFit | None:
-    """Line through points by reweighted least squares (Tukey's biweight).
-
-    None if fewer than half agree. The covariance allows for neighbouring blocks being
-    correlated, as JPEG and grain make them: it is widened by the residuals' autocorrelation.
-    """
-    design = np.stack([np.ones_like(along), along], axis=1)
-    solution = np.array([np.median(outward), 0.0])
-    scale = 1e-5
-    for _ in range(50):
-        residual = outward - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-5)
-        ratio = residual / (4.685 * scale)
-        weights = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
-        normal = design.T @ (weights[:, None] * design)
-        if np.linalg.cond(normal) > 1e12:
-            return None
-        updated = np.linalg.solve(normal, design.T @ (weights * outward))
-        moved = np.max(np.abs(updated - solution))
-        solution = updated
-        if moved < 1e-9:
-            break
-    residual = outward - design @ solution
-    kept = np.abs(residual) < 4.685 * scale
-    if np.count_nonzero(kept) < max(FEWEST_BLOCKS, len(along) // 2):
-        return None
-    centred = np.where(kept, residual, 0.0)
-    total = max(float(np.sum(centred**2)), 1e-18)
-    widening = 1.0
-    for lag in range(1, min(8, len(along) // 4)):
-        correlation = float(np.sum(centred[lag:] * centred[:-lag])) / total
-        if correlation < 0.05:
-            break
-        widening += 2 * correlation
-    normal = design[kept].T @ design[kept]
-    variance = total / max(int(np.count_nonzero(kept)) - 2, 1)
-    covariance = np.linalg.inv(normal) * variance * widening
-    return _StraightFit(float(solution[0]), float(solution[1]), covariance, scale, kept)

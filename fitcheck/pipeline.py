@@ -36,6 +36,7 @@ from fitcheck.views import VIEWS, Scene, View
 Hints = Mapping[str, Sequence[Point]]
 
 SEED = 20070  # any fixed number: the same photo gives the same digits
+TYPICAL_BLUR_PX = 1.2
 EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round changes nothing
 
 
@@ -244,11 +245,15 @@ def _solve(group: list[_Seen], setup: Setup) -> tuple[Adjustment, list[CardEdges
         prior,
     )
     edges: list[CardEdges] = []
+    blurs = [TYPICAL_BLUR_PX] * len(cards)
     for _ in range(EDGE_ROUNDS):
         edges = [
-            measure_card_edges(light, c.card, solution.lens, solution.pose(i), setup.print_scale)
+            measure_card_edges(
+                light, c.card, solution.lens, solution.pose(i), setup.print_scale, blurs[i]
+            )
             for i, (light, c) in enumerate(cards)
         ]
+        blurs = [e.blur_px if e.blur_px > 0 else TYPICAL_BLUR_PX for e in edges]
         solution = adjust([e.observations for e in edges], prior, solution)
     return solution, edges
 
@@ -281,7 +286,8 @@ def _look(
         warnings += photo_warnings(seen.cards, edges, solution, places)
         rng = np.random.default_rng(SEED)
         blur = {c.card.name: e.blur_px for c, e in zip(seen.cards, edges, strict=True)}
-        scene = Scene(photo.pixels, solution, places, blur, setup, hints)
+        white = min(1.0, max(e.white for e in edges))
+        scene = Scene(photo.pixels, solution, places, blur, white, setup, hints)
         result = view.look(scene, rng)
     except Refused as refusal:
         return replace(base, warnings=tuple(warnings), refused=_note(refusal))

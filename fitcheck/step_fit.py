@@ -69,7 +69,8 @@ def fit_steps(
     blur
         First guess of the blur's standard deviation, in the unit of the positions.
     band
-        Where a second, known step takes the light back, per profile; infinite: none.
+        Distance from the step to a second one that takes the light back, per profile;
+        infinite: none.
     weights
         Relative weights of the samples, broadcast to (n, m).
     reach
@@ -162,7 +163,7 @@ def _model(theta: Array, positions: Array, far: Array) -> tuple[Array, Array]:
     offset, log_blur, level, rise = (theta[:, i, None] for i in range(4))
     blur = np.exp(log_blur)
     near_z = (positions - offset) / blur
-    far_z = (positions - far) / blur
+    far_z = (positions - offset - far) / blur
     near_density = np.exp(-0.5 * near_z**2) / np.sqrt(2 * np.pi)
     far_density = np.where(np.isfinite(far_z), np.exp(-0.5 * np.minimum(far_z**2, 1e4)), 0.0)
     far_density /= np.sqrt(2 * np.pi)
@@ -171,7 +172,7 @@ def _model(theta: Array, positions: Array, far: Array) -> tuple[Array, Array]:
     far_slope = far_density * np.where(np.isfinite(far_z), far_z, 0.0)
     slopes = np.stack(
         [
-            -rise * near_density / blur,
+            -rise * (near_density - far_density) / blur,
             -rise * (near_density * near_z - far_slope),
             np.ones_like(light),
             shape,

@@ -122,7 +122,7 @@ def draw_correlated(rng: np.random.Generator, covariance: Array, count: int) -> 
     return np.asarray(rng.standard_normal((count, len(sd))) @ root.T * sd)
 
 
-def _moved(best: Quantities, sources: list[Source], most: int = DRAWS) -> Quantities:
+def _moved(best: Quantities, sources: list[Source], most: int | None = None) -> Quantities:
     """Best estimates with the sources' draws added; every quantity gets the axis of draws."""
     moved = {name: np.asarray(value, dtype=np.float64)[None] for name, value in best.items()}
     count = 1

@@ -27,8 +27,10 @@ from fitcheck.edges import (
     choose,
     measure,
     search,
+    tint,
 )
 from fitcheck.errors import Refused
+from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.setup import FACE_STEP_GIVEN_SD_MM
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
@@ -49,10 +51,13 @@ HINT_SHORTEST_MM = 8.0
 RISER_PARALLEL_SD_DEG = 1.0  # riser's face against the limb's where no card B shows it
 CARD_FLATNESS_MM = 0.05  # a card on stiff stock, pressed flat; common experience, no source
 CARD_LEAN_DEG = 0.1  # the same card, across its height
+CARD_PITCH_DEG = 0.05  # and along its length
 # Neither a hand-made side nor the light along it is quite straight. Errors against known
 # truth showed ends that wander by this much, well above the blocks' own scatter.
 WAVINESS_MM = 0.03
 TONE_BIAS_PX = 0.03  # left after linearising the picture
+TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
+LEAST_TINT_CHANGE = 0.2  # of the logarithm of the colours
 BUTT_THICKNESSES_MM = (8.0, 12.0, 16.0, 20.0)  # common practice, no source
 SLIVER_MM = 0.4  # wider than this it shows as a line of its own
 BUTT_UNSURE_SD_MM = 6.0
@@ -103,7 +108,7 @@ def look(scene: Scene, rng: np.random.Generator) -> ViewResult:
     edges: dict[str, MeasuredEdge] = {}
     for name in SIDES:
         part = limb if name.startswith("limb") else riser
-        edges[name] = _side(scene, name, part, limb, butt_mm, edges, keep_out, warnings)
+        edges[name] = _side(scene, name, part, (limb, riser), butt_mm, edges, keep_out, warnings)
     if butt is not None:
         edges["butt_line"] = butt
     _check_evenness(edges, warnings)
@@ -213,6 +218,7 @@ def _butt_line(
             keep_out,
             Line(place, 0.0, 0.0),
             1.0,
+            white=scene.white,
         )
         if not candidates:
             return -place, 1.0, None
@@ -229,6 +235,7 @@ def _butt_line(
                 (near, far),
                 keep_out,
                 least_change=least_change,
+                white=scene.white,
             )
             if candidates:
                 break
@@ -269,12 +276,13 @@ def _side(
     scene: Scene,
     name: str,
     part: _Part,
-    limb: _Part,
+    parts: tuple[_Part, _Part],
     butt_mm: float,
     edges: dict[str, MeasuredEdge],
     keep_out: list[Array],
     warnings: list[Note],
 ) -> MeasuredEdge:
+    limb, riser = parts
     frame = part.side(name)
     is_limb = name.startswith("limb")
     butt_here = butt_mm if is_limb else _along_on(part, limb, butt_mm)
@@ -319,10 +327,13 @@ def _side(
         expected,
         expected_sd,
         slope_reach,
+        white=scene.white,
     )
     if not candidates:
         raise _edge_not_found(name)
     chosen, rivals = choose(candidates, _beyond(part, frame, candidates[0], is_limb))
+    if is_limb and chosen is candidates[0]:
+        chosen = _above_the_riser(scene, limb, riser, frame, along, candidates, keep_out)
     if hint is None:
         _warn_of_rivals(name, chosen, rivals, warnings)
     edge = measure(
@@ -338,6 +349,51 @@ def _side(
     if edge is None:
         raise _edge_not_found(name)
     return edge
+
+
+def _above_the_riser(
+    scene: Scene,
+    limb: _Part,
+    riser: _Part,
+    frame: StripFrame,
+    along: tuple[float, float],
+    candidates: list[Candidate],
+    keep_out: list[Array],
+) -> Candidate:
+    """The limb's edge where a riser that stands out under it ends in a stronger line.
+
+    A weaker line further in is the limb's edge if what lies between the two has the riser's
+    tint and not the limb's.
+    """
+    strongest = candidates[0]
+    outer = strongest.line.offset_mm
+    weaker = [
+        c
+        for c in candidates[1:]
+        if c.change > TINT_SHARE * strongest.change
+        and SLIVER_MM < outer - c.line.offset_mm < PROUD_UNDERNEATH_MM
+    ]
+    # Beside card B, and between the bolt and the limb's side, both faces lie bare.
+    riser_tints = [
+        tint(scene.picture, riser.surface, riser.side(side), (-60.0, 60.0), (14.8, 16.8), keep_out)
+        for side in ("riser_left", "riser_right")
+    ]
+    limb_tint = tint(scene.picture, limb.surface, frame, along, (12.5, 16.0), keep_out)
+    for inner in sorted(weaker, key=lambda c: -c.change):
+        middle = (inner.line.offset_mm + outer) / 2
+        between = tint(
+            scene.picture, limb.surface, frame, along, (middle - 0.12, middle + 0.12), keep_out
+        )
+        if between is None or limb_tint is None:
+            continue
+        to_limb = float(np.linalg.norm(between - limb_tint))
+        to_riser = min(
+            (float(np.linalg.norm(between - t)) for t in riser_tints if t is not None),
+            default=np.inf,
+        )
+        if to_riser < 0.5 * to_limb and to_limb > LEAST_TINT_CHANGE:
+            return inner
+    return strongest
 
 
 def _beyond(part: _Part, frame: StripFrame, strongest: Candidate, is_limb: bool) -> float:
@@ -357,17 +413,15 @@ def _along_on(part: _Part, limb: _Part, butt_mm: float) -> float:
 
 def _hint_line(points: Array, usual: tuple[float, float]) -> tuple[Line, tuple[float, float]]:
     """Line through hinted points, and the stretch to measure: between them, if long enough."""
-    order = np.argsort(points[:, 0])
-    points = points[order]
-    length = points[-1, 0] - points[0, 0]
-    if length >= HINT_SHORTEST_MM:
-        slope, offset = np.polyfit(points[:, 0], points[:, 1], 1)
-        along = (float(points[0, 0]), float(points[-1, 0]))
-    else:
-        slope, offset = 0.0, float(np.mean(points[:, 1]))
-        along = usual
+    spot, direction = orthogonal_line(points)
+    length = float(np.ptp(points[:, 0]))
+    if length < HINT_SHORTEST_MM or abs(direction[0]) < abs(direction[1]):
+        middle = (usual[0] + usual[1]) / 2
+        return Line(float(spot[1]), 0.0, middle), usual
+    slope = float(direction[1] / direction[0])
+    along = (float(np.min(points[:, 0])), float(np.max(points[:, 0])))
     middle = (along[0] + along[1]) / 2
-    return Line(float(offset + slope * middle), float(slope), middle), along
+    return Line(float(spot[1] + slope * (middle - spot[0])), slope, middle), along
 
 
 def _words(name: str) -> str:
@@ -431,7 +485,7 @@ def _quantities(
         "thickness": np.array(setup.card_thickness_mm),
         "print_scale": np.zeros(2),
         "lift": np.zeros(2),
-        "lean": np.zeros(2),
+        "lean": np.zeros((2, 2)),
         "face_step": np.array(setup.face_step_mm or 0.0),
         "edges": np.zeros((len(SIDES), 2)),
         "tone": np.array(0.0),
@@ -450,11 +504,11 @@ def _quantities(
         axis=1,
     )
     px_per_mm = float(adjustment.lens.focal_px / adjustment.pose(0).origin_cam[2])
-    lean = np.radians(CARD_LEAN_DEG) * normal(2)
+    lean = np.radians([CARD_PITCH_DEG, CARD_LEAN_DEG]) * normal(2, 2)
     lift = CARD_FLATNESS_MM * normal(2)
     if same_card:
         lift[:, 1], lean[:, 1] = lift[:, 0], lean[:, 0]
-        lean[:, 1] += np.radians(RISER_PARALLEL_SD_DEG) * normal()
+        lean[:, 1] += np.radians(RISER_PARALLEL_SD_DEG) * normal(2)
     sources = [
         Source("lens", {"camera": lens}),
         Source("pose", {"camera": pose}),
@@ -521,8 +575,8 @@ def _model(scene: Scene, limb: _Part, riser: _Part, edges: dict[str, MeasuredEdg
             if same_card and not on_limb:
                 depth = depth - q["face_step"][:, None]
             rough = part.surface.from_pixels(pixels[name])
-            from_middle = rough[None, :, 1] - part.axis.origin_mm[1]
-            depth = depth + np.tan(q["lean"][:, own, None]) * from_middle
+            from_middle = rough - part.axis.origin_mm
+            depth = depth + np.tan(q["lean"][:, own]) @ from_middle.T
             points = pixels_to_card(pixels[name], lens, pose, depth)
             side = SIDES.index(name)
             tone = q["tone"] * np.sign(edges[name].rise)

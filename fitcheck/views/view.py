@@ -32,6 +32,8 @@ class Scene:
         Card name to its place in the adjustment.
     blur_px
         Card name to the blur (standard deviation) of its edges, pixels.
+    white
+        Linear light of the cards' paper, 0 to 1.
     setup
         What the user measured beforehand.
     hints
@@ -42,6 +44,7 @@ class Scene:
     adjustment: Adjustment
     places: Mapping[str, int]
     blur_px: Mapping[str, float]
+    white: float
     setup: Setup
     hints: Mapping[str, Array]
 

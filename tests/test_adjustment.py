@@ -1,0 +1,156 @@
+"""Lens and poses from simulated observations: found again, and as surely as claimed."""
+
+import numpy as np
+import pytest
+
+from fitcheck.adjustment import (
+    Observations,
+    adjust,
+    draw_lens,
+    draw_pose,
+    lens_prior,
+)
+from fitcheck.camera import Lens, Pose, card_to_pixels, rotation_matrix
+from fitcheck.card_edges import sides_of
+from fitcheck.cards import CARDS
+from fitcheck.errors import Refused
+
+SIZE = (4032, 3024)
+LENS = Lens(*(np.array(v) for v in (3010.0, 0.03, -0.02, 2022.0, 1505.0)))
+POSES = (
+    Pose(rotation_matrix(np.array([0.08, -0.12, 0.05])), np.array([20.0, -10.0, 400.0])),
+    Pose(rotation_matrix(np.array([0.05, -0.10, 0.03])), np.array([-165.0, -12.0, 395.0])),
+)
+PRIOR = lens_prior(SIZE, 3028.0, 0.03)
+
+
+def observed(rng, noise=0.02, lens=LENS, poses=POSES, card="A"):
+    """Chequer sides as they would be seen, with noise along their normals."""
+    sides = sides_of(CARDS[card])
+    seen = []
+    for pose in poses:
+        middles = np.c_[sides.middles_mm, np.zeros(len(sides.middles_mm))]
+        outward = np.c_[sides.normals, np.zeros(len(sides.normals))]
+        pixels = card_to_pixels(middles, lens, pose)
+        normals = card_to_pixels(middles + 0.01 * outward, lens, pose) - pixels
+        normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+        pixels = pixels + rng.normal(0, noise, len(pixels))[:, None] * normals
+        seen.append(Observations(middles, pixels, normals, np.ones(len(middles))))
+    return seen
+
+
+def start(rng=None):
+    rng = rng or np.random.default_rng(0)
+    corners = [
+        Observations.of_corners(
+            CARDS["A"].corners_mm,
+            card_to_pixels(CARDS["A"].corners_mm, LENS, pose) + rng.normal(0, 0.1, (28, 2)),
+        )
+        for pose in POSES
+    ]
+    return adjust(corners, PRIOR)
+
+
+def relative_pose(pose_a, pose_b):
+    apart = pose_b.origin_cam - pose_a.origin_cam
+    return np.einsum("...ij,...i->...j", pose_a.card2cam, apart)
+
+
+def test_poses_are_found_again_with_the_lens_unknown():
+    found = adjust(observed(np.random.default_rng(1)), PRIOR, start())
+    place = relative_pose(found.pose(0), found.pose(1))
+    expected = relative_pose(*POSES)
+    np.testing.assert_allclose(place[:2], expected[:2], atol=0.05)
+    assert place[2] == pytest.approx(expected[2], abs=1.0)
+    assert max(found.residual_px) < 0.03
+
+
+def test_claimed_covariance_is_the_actual_scatter():
+    errors, claimed = [], []
+    expected = relative_pose(*POSES)
+    rng = np.random.default_rng(2)
+    first = start()
+    for _ in range(40):
+        # The lens differs from try to try as the prior says that it may.
+        lens = Lens(*(np.array(v) for v in rng.normal(PRIOR.mean, 0.5 * PRIOR.sd)))
+        found = adjust(observed(rng, lens=lens), PRIOR, first)
+        draws = rng.multivariate_normal(
+            found.parameters, found.covariance, 300, method="eigh", check_valid="ignore"
+        )
+        places = relative_pose(draw_pose(draws, 0), draw_pose(draws, 1))
+        errors.append(relative_pose(found.pose(0), found.pose(1)) - expected)
+        claimed.append(places.std(axis=0))
+    ratio = np.sqrt(np.mean(np.square(errors), axis=0) / np.mean(np.square(claimed), axis=0))
+    # The lens strayed by half its prior, so what hangs on the focal length (the scale, along
+    # the line between the cards in depth) may be surer than claimed; nothing may be less sure.
+    assert np.all(ratio < 1.35), ratio
+    assert np.all(ratio > 0.3), ratio
+
+
+def test_holding_the_lens_takes_away_its_share_only():
+    found = adjust(observed(np.random.default_rng(3)), PRIOR, start())
+    held = found.lens_held()
+    assert np.all(np.diag(held) <= np.diag(found.covariance) * (1 + 1e-9) + 1e-12)
+    assert np.all(held[:5] == 0)
+    assert draw_lens(found.parameters[None]).focal_px[0] == found.lens.focal_px
+
+
+def test_a_lamps_reflection_that_moves_some_edges_is_thrown_out():
+    seen = observed(np.random.default_rng(4))
+    wrong = np.arange(10, 24)
+    seen[0].pixels[wrong] += 9.0 * seen[0].normals[wrong]  # 7 to 18 px in real photographs
+    found = adjust(seen, PRIOR, start())
+    assert not found.used[0][wrong].any()
+    assert found.used[0].sum() >= 70
+    np.testing.assert_allclose(
+        relative_pose(found.pose(0), found.pose(1))[:2], relative_pose(*POSES)[:2], atol=0.06
+    )
+
+
+def test_the_mirrored_tilt_is_not_kept():
+    tilted = (
+        Pose(rotation_matrix(np.array([0.3, 0.0, 0.0])), np.array([-60.0, 0.0, 420.0])),
+        Pose(rotation_matrix(np.array([0.3, 0.0, 0.0])), np.array([-60.0, 90.0, 420.0])),
+    )
+    seen = observed(np.random.default_rng(5), poses=tilted)
+    first = adjust(
+        [
+            Observations.of_corners(
+                CARDS["A"].corners_mm, card_to_pixels(CARDS["A"].corners_mm, LENS, pose)
+            )
+            for pose in tilted
+        ],
+        PRIOR,
+    )
+    from fitcheck.adjustment import _mirrored_tilt
+
+    flipped = first.parameters.copy()
+    flipped[5:11] = _mirrored_tilt(flipped[5:11], np.array([60.0, 12.0, 0.0]))
+    assert np.abs(flipped[5:11] - first.parameters[5:11]).max() > 0.1
+    begun = type(first)(flipped, first.covariance, first.used, first.residual_px)
+    found = adjust(seen, PRIOR, begun)
+    angle = np.degrees(np.arccos(found.pose(0).card2cam[2, 2]))
+    # tan of the tilt hardly depends on the lens: a flip would be off by twice the tilt.
+    assert found.pose(0).card2cam[1, 2] == pytest.approx(tilted[0].card2cam[1, 2], abs=0.02)
+    assert angle == pytest.approx(np.degrees(0.3), abs=1.0)
+
+
+def test_a_pattern_that_fits_no_plane_is_refused():
+    rng = np.random.default_rng(6)
+    seen = observed(rng)
+    seen[1].pixels[:] += rng.uniform(-300, 300, seen[1].pixels.shape)
+    with pytest.raises(Refused) as refusal:
+        adjust(seen[1:], PRIOR)
+    assert refusal.value.code == "card_does_not_fit"
+    assert "flat" in refusal.value.message
+
+
+def test_edge_spread_is_told_from_scale():
+    seen = observed(np.random.default_rng(7))
+    for one in seen:
+        one.pixels[:] += 0.4 * one.normals  # ink that has run, all edges outward
+    found = adjust(seen, PRIOR, start())
+    assert found.spread_px(0) == pytest.approx(0.4, abs=0.02)
+    np.testing.assert_allclose(
+        relative_pose(found.pose(0), found.pose(1))[:2], relative_pose(*POSES)[:2], atol=0.05
+    )
