@@ -44,9 +44,8 @@ SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
 EVEN_SHARE = 0.7  # of the blocks must show the same change of light
 LEAST_CHANGE = 0.08  # change of log light below which nothing counts as an edge
 RIVAL_SHARE = 0.35  # of the strongest; as strong as this is worth naming
-WALL_SHARE = (
-    0.30  # an inner line as strong as this may be the face's edge, the outer one the wall's
-)
+# An inner line as strong as this may be the face's edge, and the outer one the wall's.
+WALL_SHARE = 0.45
 TEXTURE_MM = 2.0  # of the face, beside the edge, that shows how far grain wanders
 CLIPPED = 0.95  # linear light from which a side counts as over-exposed
 CLIPPED_SD_PX = 0.5  # how far over-exposure may move an edge
@@ -365,7 +364,7 @@ def measure(
     )
 
 
-def tint(
+def colour(
     picture: NDArray[np.uint8],
     surface: Surface,
     frame: StripFrame,
@@ -373,7 +372,7 @@ def tint(
     outward_mm: tuple[float, float],
     keep_out: list[Array],
 ) -> Array | None:
-    """Colour of a strip without its brightness: shape (3,), logarithms that sum to zero.
+    """Median linear light of a strip, red, green and blue, shape (3,).
 
     None where too little of the strip can be seen, or its colour is clipped.
     """
@@ -381,10 +380,7 @@ def tint(
     if np.count_nonzero(strip.usable) < 30:
         return None
     light = np.median(strip.light[strip.usable], axis=0)
-    if np.max(light) > CLIPPED:
-        return None
-    logarithms = np.log(light + 0.002)
-    return np.asarray(logarithms - np.mean(logarithms))
+    return None if np.max(light) > CLIPPED else np.asarray(light)
 
 
 def _profile_reach(neighbours_mm: list[float], blur_mm: float) -> tuple[float, float]:

@@ -27,7 +27,7 @@ from fitcheck.measurement import (
     Point,
 )
 from fitcheck.photo import Photo, load_photo
-from fitcheck.quality import photo_warnings, require_sharp
+from fitcheck.quality import explain_missing_card, photo_warnings
 from fitcheck.setup import Setup
 from fitcheck.tone import linear_light
 from fitcheck.uncertainty import propagate
@@ -200,7 +200,7 @@ def _find(photo: Photo, view: View) -> _Seen:
     cards = [c for c in everything if c.card in wanted]
     missing = [name for name in view.cards if name not in {c.card.name for c in cards}]
     if missing:
-        require_sharp(photo.grey)
+        explain_missing_card(photo.grey)
         others = [c.card.name for c in everything if c.card not in wanted]
         if others:
             raise Refused(

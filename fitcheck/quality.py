@@ -16,6 +16,7 @@ from fitcheck.step_fit import CEILING
 
 # scikit-image's measure, 0 sharp to 1 blurred; a card needs better than this to be read.
 BLUR_REFUSED = 0.7
+CLIPPED_SHARE_REFUSED = 0.02  # of the pixels; a card's white alone is less
 CARD_BLUR_WARNED_PX = 2.5
 CARD_BLUR_REFUSED_PX = 5.0
 FEWEST_PX_PER_SQUARE = 12.0
@@ -24,8 +25,8 @@ LEAST_CONTRAST = 0.06
 FEWEST_SIDES_SHARE = 0.35
 
 
-def require_sharp(grey: NDArray[np.uint8]) -> None:
-    """Refuse a photograph that is too blurred for a card to be read.
+def explain_missing_card(grey: NDArray[np.uint8]) -> None:
+    """Refuse a photograph in which blur or over-exposure keeps a card from being read.
 
     Blur is judged by ``skimage.measure.blur_effect`` (Crété-Roffet et al., "The blur effect",
     SPIE 6492, 2007) on the sharpest quarter of the picture.
@@ -33,8 +34,14 @@ def require_sharp(grey: NDArray[np.uint8]) -> None:
     Raises
     ------
     Refused
-        ``blurred``.
+        ``blurred`` or ``over_exposed``; returns if neither explains a missing card.
     """
+    if np.mean(grey >= 254) > CLIPPED_SHARE_REFUSED:
+        raise Refused(
+            "over_exposed",
+            "The photograph is over-exposed: its white areas have run together.",
+            "Tap on the white card to set the exposure, or take the light further away.",
+        )
     from skimage.measure import blur_effect
 
     step = max(1, round(max(grey.shape) / 2000))

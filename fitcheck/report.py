@@ -126,17 +126,13 @@ VIEW_TITLES = {"seat": "Limb seat", "pad": "Limb pad", "sight": "Twist sight", "
 SOURCES = {
     "lens": "lens",
     "pose": "where the cards lie",
-    "poses": "where the cards lie",
-    "card": "cards",
-    "cards": "cards",
     "card_thickness": "card thickness",
-    "card_flatness": "how flat the cards lie",
-    "print": "print scale",
     "print_scale": "print scale",
-    "edge": "edges",
-    "edges": "edges",
-    "arris": "rounded arrises",
-    "butt_line": "butt line",
+    "card_flatness": "how flat the cards lie",
+    "edge": "course of the edges",
+    "arris": "rounded arrises and grain",
+    "underneath": "riser seen under the limb",
+    "butt_line": "place of the butt line",
     "face_step": "face step",
 }
 

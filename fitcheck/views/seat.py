@@ -25,9 +25,9 @@ from fitcheck.edges import (
     StripFrame,
     Surface,
     choose,
+    colour,
     measure,
     search,
-    tint,
 )
 from fitcheck.errors import Refused
 from fitcheck.lines import orthogonal_line
@@ -333,7 +333,17 @@ def _side(
         raise _edge_not_found(name)
     chosen, rivals = choose(candidates, _beyond(part, frame, candidates[0], is_limb))
     if is_limb and chosen is candidates[0]:
-        chosen = _above_the_riser(scene, limb, riser, frame, along, candidates, keep_out)
+        chosen, hidden = _above_the_riser(scene, limb, riser, frame, along, candidates, keep_out)
+        if hidden:
+            warnings.append(
+                Note(
+                    "edge_ambiguous",
+                    f"What lies just inside the {_words(name)} looks like the riser: "
+                    "the limb may end further in.",
+                    "Look at the drawn edge; focus on the seam and retake, or mark the edge "
+                    "by hand.",
+                )
+            )
     if hint is None:
         _warn_of_rivals(name, chosen, rivals, warnings)
     edge = measure(
@@ -359,11 +369,12 @@ def _above_the_riser(
     along: tuple[float, float],
     candidates: list[Candidate],
     keep_out: list[Array],
-) -> Candidate:
+) -> tuple[Candidate, bool]:
     """The limb's edge where a riser that stands out under it ends in a stronger line.
 
     A weaker line further in is the limb's edge if what lies between the two has the riser's
-    tint and not the limb's.
+    tint and not the limb's. Also tells whether the riser shows although no such line was
+    found.
     """
     strongest = candidates[0]
     outer = strongest.line.offset_mm
@@ -374,26 +385,40 @@ def _above_the_riser(
         and SLIVER_MM < outer - c.line.offset_mm < PROUD_UNDERNEATH_MM
     ]
     # Beside card B, and between the bolt and the limb's side, both faces lie bare.
-    riser_tints = [
-        tint(scene.picture, riser.surface, riser.side(side), (-60.0, 60.0), (14.8, 16.8), keep_out)
+    risers = [
+        colour(
+            scene.picture, riser.surface, riser.side(side), (-60.0, 60.0), (14.8, 16.8), keep_out
+        )
         for side in ("riser_left", "riser_right")
     ]
-    limb_tint = tint(scene.picture, limb.surface, frame, along, (12.5, 16.0), keep_out)
+    known = [c for c in risers if c is not None]
+    limb_colour = colour(scene.picture, limb.surface, frame, along, (12.5, 16.0), keep_out)
+    if limb_colour is None or not known:
+        return strongest, False
+
+    def is_riser(from_mm: float, to_mm: float) -> bool:
+        strip = colour(scene.picture, limb.surface, frame, along, (from_mm, to_mm), keep_out)
+        if strip is None:
+            return False
+        nearest = min(known, key=lambda c: _tint_distance(strip, c))
+        to_limb = _tint_distance(strip, limb_colour)
+        # In the limb's shadow the riser is never brighter than its own face; a highlight
+        # along the limb's arris is.
+        shaded = strip.sum() < 1.05 * nearest.sum()
+        alike = _tint_distance(strip, nearest) < 0.5 * to_limb
+        return bool(shaded and alike and to_limb > LEAST_TINT_CHANGE)
+
     for inner in sorted(weaker, key=lambda c: -c.change):
         middle = (inner.line.offset_mm + outer) / 2
-        between = tint(
-            scene.picture, limb.surface, frame, along, (middle - 0.12, middle + 0.12), keep_out
-        )
-        if between is None or limb_tint is None:
-            continue
-        to_limb = float(np.linalg.norm(between - limb_tint))
-        to_riser = min(
-            (float(np.linalg.norm(between - t)) for t in riser_tints if t is not None),
-            default=np.inf,
-        )
-        if to_riser < 0.5 * to_limb and to_limb > LEAST_TINT_CHANGE:
-            return inner
-    return strongest
+        if is_riser(middle - 0.12, middle + 0.12):
+            return inner, False
+    return strongest, is_riser(outer - 0.7, outer - 0.4)
+
+
+def _tint_distance(one: Array, other: Array) -> float:
+    """How far two colours are apart without their brightness, in logarithms."""
+    apart = np.log(one + 0.002) - np.log(other + 0.002)
+    return float(np.linalg.norm(apart - np.mean(apart)))
 
 
 def _beyond(part: _Part, frame: StripFrame, strongest: Candidate, is_limb: bool) -> float:
