@@ -36,9 +36,9 @@ RADIUS_LIMITS_MM = (0.03, 1.2)
 WALL_PRIOR = 0.4
 WALL_PRIOR_SD = 0.5
 BLUR_PRIOR_LOG_SD = 0.12
-SLOPE_PRIOR_PER_MM = 0.5  # of the step, inside and outside
+SLOPE_PRIOR_PER_MM = 0.25  # of the step, inside and outside: light changes slowly beside an edge
 GRAIN_MM = 0.15  # distance over which grain keeps its shade
-MISFIT_FLOOR = 0.004  # of the step: no model of light is better
+MISFIT_FLOOR = 0.01  # of the step: no model of light is better
 MODEL_SD_MM = 0.008  # what the model leaves out: gloss, burrs, sharpening
 
 

@@ -1,0 +1,167 @@
+"""A component of the page: marks the edges of a photograph by hand.
+
+What the editor shows is set when it opens, or when its revision changes; after that the lines
+are the user's, and come back as they are moved. So the picture is sent once, not at every run.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Mapping
+from importlib.resources import files
+from typing import Any
+
+import streamlit as st
+
+from fitcheck.overlay import BUTT_COLOUR, LIMB_COLOUR, RISER_COLOUR
+from fitcheck.page.inspection import Line
+from fitcheck.page.picture_frame import PictureFrame
+from fitcheck.report import EDGE_NAMES
+
+_HTML = """
+<div class="editor">
+  <div class="edges" role="group" aria-label="Edge to move"></div>
+  <output aria-live="polite"></output>
+  <canvas tabindex="0" role="application" aria-label="Photograph with the edges. Choose an edge
+    above. With the keyboard: 1 or 2 for an end, 3 for the whole line, arrow keys to move it,
+    with Shift ten times as far."></canvas>
+  <div class="tools">
+    <button type="button" data-do="in" aria-label="Larger">+</button>
+    <button type="button" data-do="out" aria-label="Smaller">&minus;</button>
+    <button type="button" data-do="all">Whole picture</button>
+    <button type="button" data-do="undo">Undo</button>
+  </div>
+</div>
+"""
+
+
+def _shipped(name: str) -> str:
+    return files("fitcheck.page").joinpath(name).read_text(encoding="utf-8")
+
+
+_mount = st.components.v2.component(
+    "fitcheck_edge_editor",
+    html=_HTML,
+    css=_shipped("edge_editor.css"),
+    js=_shipped("edge_editor.js"),
+)
+
+
+def edge_editor(
+    key: str,
+    picture_jpeg: bytes,
+    frame: PictureFrame,
+    lines: Mapping[str, Line],
+    by_hand: Mapping[str, Line],
+    revision: str,
+    on_change: Callable[[], None],
+) -> None:
+    """Show the editor.
+
+    Parameters
+    ----------
+    key
+        Of the widget; its state is read with :func:`edited_lines`.
+    picture_jpeg
+        What the frame shows of the photograph.
+    frame
+        Where that is.
+    lines
+        Edge to the line to begin with, pixels of the photograph.
+    by_hand
+        Those of them that the user has set before.
+    revision
+        Another one makes the editor take the lines anew.
+    on_change
+        Called when the user has moved a line.
+    """
+    width, height = frame.size_px
+    data: dict[str, Any] = {
+        "source": "data:image/jpeg;base64," + base64.b64encode(picture_jpeg).decode("ascii"),
+        "width": width,
+        "height": height,
+        "revision": revision,
+        "lines": [
+            {
+                "id": edge,
+                "label": EDGE_NAMES.get(edge, edge),
+                "colour": edge_colour(edge),
+                "ends": [frame.from_photo(end) for end in ends],
+                "byHand": edge in by_hand,
+            }
+            for edge, ends in lines.items()
+        ],
+    }
+    _mount(key=key, data=data, default={"edit": None}, on_edit_change=on_change)
+
+
+def edited_lines(
+    state: Mapping[str, Any] | None, frame: PictureFrame, revision: str, known: tuple[str, ...]
+) -> dict[str, Line] | None:
+    """Read the lines that the user has set out of the editor's state.
+
+    Parameters
+    ----------
+    state
+        What the browser sent: not to be trusted.
+    frame, revision
+        As the editor was shown.
+    known
+        Names of the edges there are.
+
+    Returns
+    -------
+    Edge to line, pixels of the photograph; None if the state is of another revision or is
+    not such a state.
+    """
+    edit = None if state is None else state.get("edit")
+    if not isinstance(edit, Mapping) or edit.get("revision") != revision:
+        return None
+    lines: dict[str, Line] = {}
+    try:
+        for line in edit["lines"]:
+            (x0, y0), (x1, y1) = line["ends"]
+            ends = [(float(x0), float(y0)), (float(x1), float(y1))]
+            if line["id"] in known:
+                lines[line["id"]] = (frame.to_photo(ends[0]), frame.to_photo(ends[1]))
+    except (KeyError, TypeError, ValueError):
+        return None
+    return lines if all(_sound(line) for line in lines.values()) else None
+
+
+def lines_to_begin_with(
+    found: Mapping[str, Line], by_hand: Mapping[str, Line], frame: PictureFrame
+) -> dict[str, Line]:
+    """Lines for the editor: the user's, else those found, else a guess in the middle."""
+    width, height = frame.size_px
+    guess = {
+        "limb_left": ((0.42, 0.2), (0.42, 0.47)),
+        "limb_right": ((0.58, 0.2), (0.58, 0.47)),
+        "riser_left": ((0.43, 0.53), (0.43, 0.8)),
+        "riser_right": ((0.57, 0.53), (0.57, 0.8)),
+        "butt_line": ((0.44, 0.5), (0.56, 0.5)),
+    }
+    lines: dict[str, Line] = {}
+    for edge, (start, end) in guess.items():
+        if edge in by_hand:
+            lines[edge] = by_hand[edge]
+        elif edge in found:
+            lines[edge] = found[edge]
+        else:
+            lines[edge] = (
+                frame.to_photo((start[0] * width, start[1] * height)),
+                frame.to_photo((end[0] * width, end[1] * height)),
+            )
+    return lines
+
+
+def _sound(line: Line) -> bool:
+    """Whether a line is of finite length above that of a point."""
+    apart = sum((a - b) ** 2 for a, b in zip(*line, strict=True))
+    return 4.0 < apart < float("inf")
+
+
+def edge_colour(edge: str) -> str:
+    """Colour of an edge in the drawn pictures, for a style sheet."""
+    part = {"limb": LIMB_COLOUR, "riser": RISER_COLOUR}.get(edge.split("_")[0], BUTT_COLOUR)
+    return "#" + "".join(f"{channel:02x}" for channel in part)

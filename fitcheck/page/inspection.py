@@ -1,0 +1,170 @@
+"""What one visitor has on the page: photographs, readings, edges marked by hand.
+
+Kept by the server's process, not only by the connection: a phone that was locked, or whose
+browser let go of the page while the camera was open, finds everything in its place again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from fitcheck.errors import BadInput
+from fitcheck.measurement import Point
+from fitcheck.page.lengths import length_mm
+from fitcheck.report import ReportHeader
+from fitcheck.setup import Setup
+
+MOST_PHOTOS = 12
+MOST_INSPECTIONS = 8  # the one used longest ago is let go
+
+Line = tuple[Point, Point]
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """A photograph as it came.
+
+    Attributes
+    ----------
+    sha256
+        Of its bytes: the photograph's identity everywhere on the page.
+    name
+        Of its file.
+    data
+        Its bytes.
+    setup
+        Readings that belong to this photograph alone, as with the samples; None for the
+        readings that the user typed.
+    """
+
+    sha256: str
+    name: str
+    data: bytes = field(repr=False)
+    setup: Setup | None = None
+
+
+@dataclass
+class Readings:
+    """What the user typed, as it was typed; empty where nothing was measured."""
+
+    thickness: str = ""
+    bar_along: str = ""
+    bar_across: str = ""
+    face_step: str = ""
+
+    def setup(self) -> Setup:
+        """Return the readings as the measurement takes them.
+
+        Raises
+        ------
+        BadInput
+            If a text is not a length, a length cannot be right, or only one of the two check
+            bars is given.
+        """
+        along = length_mm(self.bar_along, "The check bar along the cards")
+        across = length_mm(self.bar_across, "The check bar across the cards")
+        if (along is None) != (across is None):
+            raise BadInput(
+                "one_bar_only",
+                "Only one of the two check bars is given.",
+                "A printer can be true one way and not the other: measure both, "
+                "or leave both empty.",
+            )
+        return Setup(
+            length_mm(self.thickness, "The card’s thickness"),
+            None if along is None or across is None else (along, across),
+            length_mm(self.face_step, "The face step"),
+        )
+
+
+@dataclass
+class Inspection:
+    """All that belongs together in one report."""
+
+    photos: dict[str, PhotoFile] = field(default_factory=dict)
+    readings: Readings = field(default_factory=Readings)
+    hints: dict[str, dict[str, Line]] = field(default_factory=dict)
+    titles: dict[str, str] = field(default_factory=dict)
+    header: ReportHeader = field(default_factory=ReportHeader)
+    chosen: str = ""
+
+    def add(self, name: str, data: bytes, setup: Setup | None = None) -> str:
+        """Keep a photograph and choose it; the same bytes are kept once.
+
+        Returns
+        -------
+        Its SHA-256.
+
+        Raises
+        ------
+        BadInput
+            ``too_many_photos`` if there are enough already.
+        """
+        sha256 = hashlib.sha256(data).hexdigest()
+        if sha256 not in self.photos and len(self.photos) >= MOST_PHOTOS:
+            raise BadInput(
+                "too_many_photos",
+                f"{name} was not taken in: there are {MOST_PHOTOS} photographs already.",
+                "Remove some, or finish this report first and begin another.",
+            )
+        self.photos.setdefault(sha256, PhotoFile(sha256, name, data, setup))
+        self.chosen = sha256
+        return sha256
+
+    def remove(self, sha256: str) -> None:
+        """Forget a photograph and what was marked in it."""
+        self.photos.pop(sha256, None)
+        self.hints.pop(sha256, None)
+        self.titles.pop(sha256, None)
+        if self.chosen == sha256:
+            self.chosen = next(iter(self.photos), "")
+
+    def chosen_photo(self) -> PhotoFile | None:
+        """Return the photograph that is looked at; None if there is none."""
+        if self.chosen in self.photos:
+            return self.photos[self.chosen]
+        return next(iter(self.photos.values()), None)
+
+    def setup_of(self, photo: PhotoFile) -> Setup:
+        """Readings that a photograph is measured with; raises as :meth:`Readings.setup`."""
+        return self.readings.setup() if photo.setup is None else photo.setup
+
+    def mark(self, sha256: str, lines: Mapping[str, Line]) -> None:
+        """Take the user's lines for a photograph's edges; none lets the program search."""
+        if lines:
+            self.hints[sha256] = dict(lines)
+        else:
+            self.hints.pop(sha256, None)
+
+
+class Inspections:
+    """The inspections of this process, each under a name that cannot be guessed."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[str, Inspection] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def find(self, name: str) -> Inspection | None:
+        """Return the inspection of that name; None if it is not, or no longer, kept."""
+        with self._lock:
+            if name not in self._kept:
+                return None
+            self._kept.move_to_end(name)
+            return self._kept[name]
+
+    def begin(self) -> tuple[str, Inspection]:
+        """Begin an empty inspection and return its name and itself."""
+        with self._lock:
+            name = secrets.token_urlsafe(12)
+            self._kept[name] = Inspection()
+            while len(self._kept) > MOST_INSPECTIONS:
+                self._kept.popitem(last=False)
+            return name, self._kept[name]
+
+
+KEPT = Inspections()

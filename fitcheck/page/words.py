@@ -1,0 +1,273 @@
+"""Pieces of the page as HTML. All text from outside passes :func:`text` on its way in."""
+
+from __future__ import annotations
+
+import base64
+import html
+from collections.abc import Iterable, Sequence
+
+import streamlit as st
+
+from fitcheck.errors import FitcheckError
+from fitcheck.judgement import Decision, Verdict
+from fitcheck.measurement import Characteristic, Edge, Measurement, Note
+from fitcheck.report import (
+    CONFORMITY_SIGNS,
+    EDGE_NAMES,
+    LEVELS,
+    SOURCES,
+    WORDING,
+    Wording,
+    chance_text,
+    visible_text,
+)
+from fitcheck.units import (
+    inch_decimal_text,
+    inch_fraction_text,
+    limit_inch_text,
+    limit_text,
+    uncertainty_text,
+    value_text,
+)
+
+
+def text(words: object) -> str:
+    """Any text, made safe to stand in HTML."""
+    return html.escape(visible_text(str(words)))
+
+
+def show(*pieces: str) -> None:
+    """Put pieces of HTML on the page, under one another."""
+    st.html(f'<div class="fc">{"".join(pieces)}</div>')
+
+
+def box(kind: str, *paragraphs: str, role: str = "note") -> str:
+    """A coloured box of HTML paragraphs; ``kind`` is error, warning, caution or say."""
+    inside = "".join(f"<p>{p}</p>" for p in paragraphs if p)
+    return f'<div class="fc-box fc-{kind}" role="{role}">{inside}</div>'
+
+
+def refusal(note: Note | FitcheckError) -> str:
+    """What is wrong and what to do about it."""
+    return box(
+        "error",
+        f'<strong><span aria-hidden="true">✗</span> {text(note.message)}</strong>',
+        text(note.advice),
+        role="alert",
+    )
+
+
+def warnings(notes: Sequence[Note]) -> str:
+    """All warnings of a photograph, to stand right above its numbers; empty without any."""
+    if not notes:
+        return ""
+    head = "A warning belongs" if len(notes) == 1 else "Warnings belong"
+    said = "".join(
+        f"<li>{text(note.message)} <strong>{text(note.advice)}</strong></li>" for note in notes
+    )
+    return (
+        '<div class="fc-box fc-warning" role="note"><p><strong><span aria-hidden="true">⚠</span> '
+        f"{head} to these numbers. They may be further off than their ± says.</strong></p>"
+        f"<ul>{said}</ul></div>"
+    )
+
+
+def said_of(verdict: Verdict) -> str:
+    """The verdict's level, and below it its sentence without saying the level again."""
+    level, colon, reason = verdict.sentence.partition(": ")
+    said = verdict.sentence
+    if colon and LEVELS[verdict.level][1].startswith(level):
+        said = reason[:1].upper() + reason[1:]
+    return f"<p>{badge(verdict)}</p><p>{text(said)}</p>"
+
+
+def badge(verdict: Verdict) -> str:
+    """The verdict's level as sign, words and colour."""
+    sign, words = LEVELS[verdict.level]
+    kind = verdict.level.replace(" ", "-")
+    return (
+        f'<strong class="fc-badge fc-{kind}"><span aria-hidden="true">{sign}</span> '
+        f"{text(words)}</strong>"
+    )
+
+
+def not_measured_badge() -> str:
+    """Stands in the verdict's place where a photograph was refused."""
+    return (
+        '<strong class="fc-badge fc-not-judged"><span aria-hidden="true">–</span> '
+        "Not measured</strong>"
+    )
+
+
+def steps(lines: Iterable[str]) -> str:
+    """A numbered list."""
+    return "<ol>" + "".join(f"<li>{line}</li>" for line in lines) + "</ol>"
+
+
+def picture(data: bytes, kind: str, alt: str) -> str:
+    """A picture that is part of the page's text; ``kind`` is jpeg or svg+xml."""
+    encoded = base64.b64encode(data).decode("ascii")
+    return f'<img src="data:image/{kind};base64,{encoded}" alt="{text(alt)}">'
+
+
+def figure(jpeg: bytes, alt: str, caption: str) -> str:
+    """A large picture with words below it."""
+    return (
+        f'<figure>{picture(jpeg, "jpeg", alt)}<figcaption class="soft">{text(caption)}'
+        "</figcaption></figure>"
+    )
+
+
+def photo_row(name: str, thumbnail_jpeg: bytes, body: str) -> str:
+    """A photograph in the list: its small picture, its name, and HTML about it."""
+    small = picture(thumbnail_jpeg, "jpeg", "") if thumbnail_jpeg else ""
+    return f'<div class="fc-photo">{small}<div><p class="name">{text(name)}</p>{body}</div></div>'
+
+
+def wording(name: str) -> Wording:
+    """How a characteristic is called and explained."""
+    return WORDING.get(name) or Wording(name.replace("_", " ").capitalize(), "")
+
+
+def says(found: Characteristic) -> str:
+    """What the value's sign says; empty where it has none."""
+    words = wording(found.name)
+    if not words.signed:
+        return ""
+    if abs(found.value) <= found.expanded_uncertainty:
+        return "not told from zero"
+    return words.positive if found.value > 0 else words.negative
+
+
+def judged_card(decision: Decision) -> str:
+    """A characteristic that has a limit: number, meaning, inches and judgement."""
+    found, words = decision.characteristic, wording(decision.name)
+    value, spread = _value(found)
+    good, rework = (_limit(decision, n) for n in (decision.limit.good, decision.limit.rework))
+    sign = CONFORMITY_SIGNS[decision.conformity]
+    return (
+        f'<section class="fc-card"><h4>{text(words.name)}</h4>'
+        f'<p class="fc-value">{text(value)} <small>{text(spread)}</small></p>'
+        f'<p class="fc-says">{text(says(found))}</p>'
+        f'<p class="fc-inches">{"<br>".join(text(t) for t in inches(found))}</p>'
+        f'<p class="soft">{text(words.meaning)}</p>'
+        '<div class="fc-judgement">'
+        f'<p><b><span aria-hidden="true">{sign}</span> {text(decision.conformity)}</b>, '
+        f"<b>rework {text(decision.rework)}</b></p>"
+        f"<p>Good up to {text(good)}: within it with a probability of "
+        f"{text(chance_text(decision.p_good))}.<br>"
+        f"Rework from {text(rework)}: short of it with a probability of "
+        f"{text(chance_text(decision.p_rework_free))}.</p>"
+        + (f"<p>{text(decision.what_decides)}</p>" if decision.what_decides else "")
+        + f'<p class="soft">Source of the limits: {text(decision.limit.note)}.</p>'
+        "</div></section>"
+    )
+
+
+def numbers_table(characteristics: Sequence[Characteristic]) -> str:
+    """The characteristics that are not judged."""
+    rows = "".join(
+        f'<tr><th scope="row">{text(wording(c.name).name)}'
+        f'<span class="meaning">{text(wording(c.name).meaning)}</span></th>'
+        f'<td><span class="number">{text(" ".join(_value(c)))}</span>'
+        f'<span class="plain">{text(says(c))}</span></td>'
+        f"<td>{''.join(f'<span class=plain>{text(t)}</span>' for t in inches(c))}</td></tr>"
+        for c in characteristics
+    )
+    return (
+        '<table class="fc-table fc-stack"><thead><tr><th scope="col">Measure</th>'
+        '<th scope="col">Value</th><th scope="col">In inches</th></tr></thead>'
+        f"<tbody>{rows}</tbody></table>"
+    )
+
+
+def inches(found: Characteristic) -> tuple[str, ...]:
+    """A length in inches: the fraction that its uncertainty allows, then decimals."""
+    if found.unit != "mm":
+        return ()
+    spread, signed = found.expanded_uncertainty, wording(found.name).signed
+    fraction = inch_fraction_text(found.value, spread, signed=signed)
+    decimal = inch_decimal_text(found.value, spread, signed=signed)
+    return (fraction, decimal) if fraction else (decimal,)
+
+
+def budget_table(characteristics: Sequence[Characteristic]) -> str:
+    """Standard uncertainty of each number by source, the largest one marked."""
+    sources = list(dict.fromkeys(source for c in characteristics for source in c.budget))
+    head = "".join(
+        f'<th scope="col">{text(SOURCES.get(s, s.replace("_", " ")))}</th>' for s in sources
+    )
+    rows = "".join(_budget_row(c, sources) for c in characteristics)
+    return (
+        '<p class="soft">Standard uncertainty from each source alone, and from all together. '
+        "▲ marks the largest. They combine as squares do, so they do not add up.</p>"
+        '<div class="fc-scroll" tabindex="0" role="region" aria-label="Sources of uncertainty">'
+        f'<table class="fc-table"><thead><tr><th scope="col">Measure</th>{head}'
+        '<th scope="col">all together</th><th scope="col">expanded, 95 %</th></tr></thead>'
+        f"<tbody>{rows}</tbody></table></div>"
+    )
+
+
+def _budget_row(found: Characteristic, sources: Sequence[str]) -> str:
+    largest = max(found.budget.values(), default=0.0)
+
+    def share(source: str) -> str:
+        if source not in found.budget:
+            return "–"
+        mark = " ▲" if found.budget[source] == largest > 0 else ""
+        return f"{found.budget[source]:.3f}{mark}"
+
+    unit = "°" if found.unit == "deg" else found.unit
+    cells = "".join(f"<td>{share(source)}</td>" for source in sources)
+    return (
+        f'<tr><th scope="row">{text(wording(found.name).name)} ({unit})</th>{cells}'
+        f"<td>{found.standard_uncertainty:.3f}</td>"
+        f"<td>{text(uncertainty_text(found.expanded_uncertainty, found.unit))}</td></tr>"
+    )
+
+
+def cards_found(measurement: Measurement) -> str:
+    """Cards in the photograph and how well their corners fit."""
+    if not measurement.cards:
+        return "<p>No card was found.</p>"
+    said = "".join(
+        f"<li><strong>Card {text(c.card)}</strong>: {c.corners} corners, "
+        f"{c.residual_px:.2f} px off on average (rms).</li>"
+        for c in measurement.cards
+    )
+    return f"<ul>{said}</ul>"
+
+
+def edges_found(edges: Sequence[Edge], colours: dict[str, str]) -> str:
+    """Edges, where each came from, and how straight it is."""
+    rows = "".join(
+        '<tr><th scope="row"><span class="fc-swatch" style="background:'
+        f'{colours.get(e.edge, "#fff")}"></span>{text(edge_name(e.edge))}</th>'
+        f"<td>{origin(e)}</td><td>scatter {e.scatter_mm:.3f} mm</td></tr>"
+        for e in edges
+    )
+    return f'<table class="fc-table fc-stack"><tbody>{rows}</tbody></table>' if rows else ""
+
+
+def edge_name(edge: str) -> str:
+    """Name of an edge for people."""
+    return EDGE_NAMES.get(edge, edge.replace("_", " ").capitalize())
+
+
+def origin(edge: Edge) -> str:
+    """Who found an edge."""
+    return "measured from your line" if edge.origin == "hint" else "found by the program"
+
+
+def _value(found: Characteristic) -> tuple[str, str]:
+    spread = found.expanded_uncertainty
+    signed = wording(found.name).signed
+    return (
+        value_text(found.value, spread, found.unit, signed=signed),
+        uncertainty_text(spread, found.unit),
+    )
+
+
+def _limit(decision: Decision, limit: float) -> str:
+    unit = decision.limit.unit
+    return limit_text(limit, unit) + (f" ({limit_inch_text(limit)})" if unit == "mm" else "")
