@@ -211,19 +211,19 @@ def _print_json(objects: list[dict[str, Any]], many: bool) -> None:
 
 def _print_text(measurement: Measurement) -> None:
     from fitcheck.judgement import judge, overall
-    from fitcheck.report import WORDING
     from fitcheck.units import quantity_text
+    from fitcheck.wording import wording
 
     print(f"{measurement.photo} ({measurement.view})")
     if measurement.refused is not None:
         print(f"  Not measured: {measurement.refused.message} {measurement.refused.advice}")
         return
     for found in measurement.characteristics:
-        wording = WORDING[found.name]
+        words = wording(found.name)
         text = quantity_text(
-            found.value, found.expanded_uncertainty, found.unit, signed=wording.signed
+            found.value, found.expanded_uncertainty, found.unit, signed=words.signed
         )
-        print(f"  {wording.name:<16} {text:>20}")
+        print(f"  {words.name:<16} {text:>20}")
     for warning in measurement.warnings:
         print(f"  Warning: {warning.message} {warning.advice}")
     decisions = judge(measurement)

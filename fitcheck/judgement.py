@@ -242,7 +242,7 @@ def overall(decisions: Sequence[Decision]) -> Verdict:
             f"Undecided between good and acceptable: {_list_of(near)} too near the good limit "
             "to say. No rework is needed."
         )
-    warnings = len({code for d in decisions for code in d.warning_codes})
+    warnings = max(len(d.warning_codes) for d in decisions)
     if warnings:
         sentence += (
             f" Less certain than the numbers say: the photograph carries {_count(warnings)}, "

@@ -605,5 +605,5 @@ def _overhang(measurement: Measurement, side: str) -> Characteristic | None:
 
 def _proud_words(value_mm: float, expanded_uncertainty_mm: float) -> str:
     if abs(value_mm) <= expanded_uncertainty_mm:
-        return "level"
+        return "about level"
     return "limb proud" if value_mm > 0 else "riser proud"

@@ -200,7 +200,6 @@ def _find(photo: Photo, view: View) -> _Seen:
     cards = [c for c in everything if c.card in wanted]
     missing = [name for name in view.cards if name not in {c.card.name for c in cards}]
     if missing:
-        explain_missing_card(photo.grey)
         others = [c.card.name for c in everything if c.card not in wanted]
         if others:
             raise Refused(
@@ -210,6 +209,7 @@ def _find(photo: Photo, view: View) -> _Seen:
                 f"The view {view.name} needs card {' and '.join(view.cards)}: "
                 "exchange the cards and retake.",
             )
+        explain_missing_card(photo.grey)
         raise Refused(
             "no_card",
             f"Card {' and '.join(missing)} was not found in the photograph.",

@@ -26,135 +26,24 @@ from fitcheck.measurement import Characteristic, Edge, Measurement, Note
 from fitcheck.setup import PRINT_ASSUMED_SD, THICKNESS_ASSUMED_SD_MM
 from fitcheck.units import (
     MINUS,
-    inch_decimal_text,
-    inch_fraction_text,
     limit_inch_text,
     limit_text,
     quantity_text,
     uncertainty_text,
 )
+from fitcheck.wording import (
+    CONFORMITY_SIGNS,
+    EDGE_NAMES,
+    LEVELS,
+    SOURCES,
+    VIEW_TITLES,
+    inches,
+    says,
+    wording,
+)
 
 LONGEST_TEXT = 2000
 
-
-@dataclass(frozen=True)
-class Wording:
-    """How a characteristic is called and explained.
-
-    Attributes
-    ----------
-    name
-        Trade name.
-    meaning
-        What it is, in a sentence.
-    positive, negative
-        What a value above and below zero says; empty for a value that has no sign.
-    """
-
-    name: str
-    meaning: str
-    positive: str = ""
-    negative: str = ""
-
-    @property
-    def signed(self) -> bool:
-        """Whether the value's sign means something."""
-        return bool(self.positive)
-
-
-def _overhang(side: str) -> Wording:
-    return Wording(
-        f"Overhang, {side}",
-        f"How far the limb’s {side} side stands out beyond the riser’s {side} side, "
-        "at the butt line.",
-        "limb proud",
-        "riser proud",
-    )
-
-
-WORDING: dict[str, Wording] = {
-    "overhang_left": _overhang("left"),
-    "overhang_right": _overhang("right"),
-    "limb_width": Wording("Limb width", "Width of the limb at the butt line."),
-    "riser_width": Wording("Riser width", "Width of the riser at the butt line."),
-    "lateral_offset": Wording(
-        "Sideways offset",
-        "How far the limb’s centreline lies beside the riser’s, at the butt line.",
-        "limb to the right",
-        "limb to the left",
-    ),
-    "lateral_angle": Wording(
-        "Sideways angle",
-        "How far the limb points to a side of the riser’s own direction, seen on its face.",
-        "tip to the right",
-        "tip to the left",
-    ),
-    "face_step": Wording(
-        "Face step",
-        "How much higher the riser’s outer face stands than the limb’s, at the butt line.",
-        "riser’s face higher",
-        "limb’s face higher",
-    ),
-    "pad_squareness": Wording(
-        "Pad squareness",
-        "How far the pad’s cross line is from square to the riser’s sides.",
-        "right side high",
-        "left side high",
-    ),
-    "twist": Wording(
-        "Twist",
-        "How far the limb is rolled at its tip against its butt, about its own length.",
-        "right side high at the tip",
-        "left side high at the tip",
-    ),
-    "gap_butt": Wording(
-        "Gap at the butt", "Opening of the seam between pad and limb, at the butt."
-    ),
-    "gap_end": Wording(
-        "Gap at the riser’s end", "Opening of the seam between pad and limb, at the riser’s end."
-    ),
-    "gap_wedge": Wording(
-        "Wedge of the gap",
-        "Angle at which the seam opens.",
-        "opens toward the riser’s end",
-        "opens toward the butt",
-    ),
-}
-
-VIEW_TITLES = {"seat": "Limb seat", "pad": "Limb pad", "sight": "Twist sight", "joint": "Seam"}
-
-SOURCES = {
-    "lens": "lens",
-    "pose": "where the cards lie",
-    "card_thickness": "card thickness",
-    "print_scale": "print scale",
-    "card_flatness": "how flat the cards lie",
-    "edge": "course of the edges",
-    "arris": "rounded arrises and grain",
-    "underneath": "riser seen under the limb",
-    "butt_line": "place of the butt line",
-    "face_step": "face step",
-}
-
-EDGE_NAMES = {
-    "limb_left": "Limb, left edge",
-    "limb_right": "Limb, right edge",
-    "riser_left": "Riser, left edge",
-    "riser_right": "Riser, right edge",
-    "butt_line": "Butt line",
-    "pad_line": "Pad line",
-    "limb_line": "Limb’s lower line",
-}
-
-# Symbol and words: colour is never the only sign.
-LEVELS = {
-    "good": ("✓", "Good, as far as judged"),
-    "acceptable": ("~", "Acceptable"),
-    "rework": ("✗", "Needs rework"),
-    "undecided": ("?", "Undecided"),
-    "not judged": ("–", "Not judged"),
-}
-CONFORMITY_SIGNS = {"conforms": "✓", "does not conform": "✗", "undecided": "?"}
 
 # What is not looked at unless one of these characteristics was measured.
 NOT_LOOKED_AT: tuple[tuple[tuple[str, ...], str, str], ...] = (
@@ -469,44 +358,23 @@ def _close_up(side: str, jpeg: bytes, measurement: Measurement) -> _Picture | No
     )
 
 
-def _wording(name: str) -> Wording:
-    if name in WORDING:
-        return WORDING[name]
-    return Wording(name.replace("_", " ").capitalize(), "", "positive", "negative")
-
-
-def _says(found: Characteristic) -> str:
-    """What the value's sign says, in words."""
-    words = _wording(found.name)
-    if not words.signed:
-        return ""
-    if abs(found.value) <= found.expanded_uncertainty:
-        return "not told from zero"
-    return words.positive if found.value > 0 else words.negative
-
-
 def _short(found: Characteristic) -> str:
     """One characteristic in a phrase: name, value, what it says."""
-    words = _wording(found.name)
+    words = wording(found.name)
     value = quantity_text(found.value, found.expanded_uncertainty, found.unit, signed=words.signed)
-    says = _says(found)
-    return f"{words.name}: {value}{f', {says}' if says else ''}"
+    said = says(found)
+    return f"{words.name}: {value}{f', {said}' if said else ''}"
 
 
 def _row(found: Characteristic, decision: Decision | None) -> _Row:
-    words = _wording(found.name)
+    words = wording(found.name)
     spread = found.expanded_uncertainty
-    inches: tuple[str, ...] = ()
-    if found.unit == "mm":
-        fraction = inch_fraction_text(found.value, spread, signed=words.signed)
-        decimal = inch_decimal_text(found.value, spread, signed=words.signed)
-        inches = (fraction, decimal) if fraction else (decimal,)
     return _Row(
         name=words.name,
         meaning=words.meaning,
         value=quantity_text(found.value, spread, found.unit, signed=words.signed),
-        says=_says(found),
-        inches=inches,
+        says=says(found),
+        inches=inches(found),
         limit=None if decision is None else _limit_words(decision.limit),
         decision=decision,
         sign="" if decision is None else CONFORMITY_SIGNS[decision.conformity],
@@ -551,7 +419,7 @@ def _budget_row(
     )
     unit = "°" if found.unit == "deg" else found.unit
     return (
-        f"{_wording(found.name).name} ({unit})",
+        f"{wording(found.name).name} ({unit})",
         shares,
         _share(found.standard_uncertainty),
         uncertainty_text(found.expanded_uncertainty, found.unit),

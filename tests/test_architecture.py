@@ -18,6 +18,7 @@ ORDER = [
     {"views"},
     {"pipeline"},
     {"units", "judgement", "samples", "guide"},
+    {"wording"},
     {"overlay", "report"},
     {"written"},
     {"page"},

@@ -54,8 +54,8 @@ def dimmed(colour, share):
 def test_the_wall_is_found_behind_the_round(radius, face, wall_share):
     places, light = profile(radius, face, dimmed(face, wall_share), GROUND, blur=0.12)
     fit = fit_arris(places, light, np.full(3, 0.001), 0.12, 0.05)
-    assert fit.offset_mm == pytest.approx(0.0, abs=0.03)
-    assert abs(fit.offset_mm) < 3 * fit.offset_sd_mm
+    assert abs(fit.offset_mm) < 0.05  # the radius is known beforehand only to a factor of 1.6
+    assert abs(fit.offset_mm) < 2 * fit.offset_sd_mm
 
 
 def test_half_way_between_the_levels_would_be_wrong():

@@ -234,7 +234,7 @@ def test_level_sides_are_not_called_proud(monkeypatch):
     words = drawn_words(monkeypatch)
     level = (characteristic("overhang_left", 0.02), characteristic("overhang_right", -0.02))
     annotate(pixels, replace(measurement, characteristics=level))
-    assert words.count("level") == 2
+    assert words.count("about level") == 2
     assert "10 mm" not in words  # no width was measured: no scale is claimed
 
 

@@ -20,7 +20,6 @@ from fitcheck.judgement import Limit, judge, overall
 from fitcheck.measurement import CardSeen, Characteristic, Edge, LensFound, Measurement, Note
 from fitcheck.overlay import annotate, close_ups, to_jpeg
 from fitcheck.report import (
-    WORDING,
     ReportEntry,
     ReportHeader,
     chance_text,
@@ -28,6 +27,7 @@ from fitcheck.report import (
     visible_text,
 )
 from fitcheck.units import inch_decimal_text, inch_fraction_text, quantity_text
+from fitcheck.wording import WORDING
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 SHA = "0123456789abcdef" * 4

@@ -16,7 +16,7 @@ import streamlit as st
 from fitcheck.overlay import BUTT_COLOUR, LIMB_COLOUR, RISER_COLOUR
 from fitcheck.page.inspection import Line
 from fitcheck.page.picture_frame import PictureFrame
-from fitcheck.report import EDGE_NAMES
+from fitcheck.wording import EDGE_NAMES
 
 _HTML = """
 <div class="editor">

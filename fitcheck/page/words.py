@@ -11,23 +11,16 @@ import streamlit as st
 from fitcheck.errors import FitcheckError
 from fitcheck.judgement import Decision, Verdict
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
-from fitcheck.report import (
+from fitcheck.report import chance_text, visible_text
+from fitcheck.units import limit_inch_text, limit_text, uncertainty_text, value_text
+from fitcheck.wording import (
     CONFORMITY_SIGNS,
     EDGE_NAMES,
     LEVELS,
     SOURCES,
-    WORDING,
-    Wording,
-    chance_text,
-    visible_text,
-)
-from fitcheck.units import (
-    inch_decimal_text,
-    inch_fraction_text,
-    limit_inch_text,
-    limit_text,
-    uncertainty_text,
-    value_text,
+    inches,
+    says,
+    wording,
 )
 
 
@@ -124,21 +117,6 @@ def photo_row(name: str, thumbnail_jpeg: bytes, body: str) -> str:
     return f'<div class="fc-photo">{small}<div><p class="name">{text(name)}</p>{body}</div></div>'
 
 
-def wording(name: str) -> Wording:
-    """How a characteristic is called and explained."""
-    return WORDING.get(name) or Wording(name.replace("_", " ").capitalize(), "")
-
-
-def says(found: Characteristic) -> str:
-    """What the value's sign says; empty where it has none."""
-    words = wording(found.name)
-    if not words.signed:
-        return ""
-    if abs(found.value) <= found.expanded_uncertainty:
-        return "not told from zero"
-    return words.positive if found.value > 0 else words.negative
-
-
 def judged_card(decision: Decision) -> str:
     """A characteristic that has a limit: number, meaning, inches and judgement."""
     found, words = decision.characteristic, wording(decision.name)
@@ -179,16 +157,6 @@ def numbers_table(characteristics: Sequence[Characteristic]) -> str:
         '<th scope="col">Value</th><th scope="col">In inches</th></tr></thead>'
         f"<tbody>{rows}</tbody></table>"
     )
-
-
-def inches(found: Characteristic) -> tuple[str, ...]:
-    """A length in inches: the fraction that its uncertainty allows, then decimals."""
-    if found.unit != "mm":
-        return ()
-    spread, signed = found.expanded_uncertainty, wording(found.name).signed
-    fraction = inch_fraction_text(found.value, spread, signed=signed)
-    decimal = inch_decimal_text(found.value, spread, signed=signed)
-    return (fraction, decimal) if fraction else (decimal,)
 
 
 def budget_table(characteristics: Sequence[Characteristic]) -> str:
