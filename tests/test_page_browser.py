@@ -177,11 +177,9 @@ def test_from_the_cards_to_the_report(
         page.get_by_role("textbox", name="Which seat").fill("Upper limb")
         page.get_by_role("textbox", name="Which seat").press("Tab")
         assert fits_the_width(page)
-        for _ in range(20):  # the file is written anew with what was typed
-            text = downloaded(page, "Download the report", tmp_path / "report.html")
-            if "Upper limb" in text:
-                break
-            page.wait_for_timeout(500)
+        page.get_by_role("button", name="Write it into the report").click()
+        expect(page.get_by_text("is not in the report yet")).to_be_hidden(timeout=MEASURING_MS)
+        text = downloaded(page, "Download the report", tmp_path / "report.html")
         measured = json.loads(downloaded(page, "Download the numbers", tmp_path / "numbers.json"))
     assert text.startswith("<!DOCTYPE html>")
     for words in ("Recurve, 62 in &lt;AMO&gt;", "Upper limb", "Overhang, left", shown.split()[0]):

@@ -82,6 +82,15 @@ class Readings:
         )
 
 
+@dataclass(frozen=True)
+class Written:
+    """The report's files as they were written last, and the words that went into them."""
+
+    words: tuple[ReportHeader, dict[str, str]]
+    page: bytes
+    numbers: bytes
+
+
 @dataclass
 class Inspection:
     """All that belongs together in one report."""
@@ -92,6 +101,7 @@ class Inspection:
     titles: dict[str, str] = field(default_factory=dict)
     header: ReportHeader = field(default_factory=ReportHeader)
     chosen: str = ""
+    written: Written | None = None
 
     def add(self, name: str, data: bytes, setup: Setup | None = None) -> str:
         """Keep a photograph and choose it; the same bytes are kept once.

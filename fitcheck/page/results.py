@@ -18,7 +18,7 @@ from fitcheck.page.edge_editor import (
     lines_to_begin_with,
 )
 from fitcheck.page.fields import kept_text
-from fitcheck.page.inspection import Inspection, Line, PhotoFile
+from fitcheck.page.inspection import Inspection, Line, PhotoFile, Written
 from fitcheck.page.measuring import Result
 from fitcheck.page.navigation import EDITING
 from fitcheck.page.picture_frame import PictureFrame, frame_round
@@ -254,12 +254,10 @@ def report(inspection: Inspection) -> None:
             partial(inspection.titles.__setitem__, sha256),
             example="upper limb, as received",
         )
-    with st.spinner("Writing the report …"):
-        measured = [measuring.result_of(inspection, p) for p in inspection.photos.values()]
-        page, data = measuring.report_file(inspection, measured), measuring.numbers_file(measured)
+    written = _written(inspection)
     st.download_button(
         "Download the report (HTML)",
-        page,
+        written.page,
         "fitcheck-report.html",
         "text/html",
         key="report-html",
@@ -269,7 +267,7 @@ def report(inspection: Inspection) -> None:
     )
     st.download_button(
         "Download the numbers (JSON)",
-        data,
+        written.numbers,
         "fitcheck-measurements.json",
         "application/json",
         key="report-json",
@@ -277,6 +275,30 @@ def report(inspection: Inspection) -> None:
         width="stretch",
     )
     words.show(FIT_IS_NOT_STRENGTH)
+
+
+def _written(inspection: Inspection) -> Written:
+    """The report's files: written anew for new numbers, or when new words are to go in.
+
+    A file that changed by itself as one types would cut off a download that has just begun,
+    so what was written stays until the user asks for it to be written again.
+    """
+    with st.spinner("Writing the report …"):
+        measured = [measuring.result_of(inspection, p) for p in inspection.photos.values()]
+        numbers = measuring.numbers_file(measured)
+        words_now = (inspection.header, dict(inspection.titles))
+        written = inspection.written
+        stale = written is None or written.numbers != numbers
+        if not stale and written is not None and written.words != words_now:
+            note = st.container()
+            stale = st.button("Write it into the report", key="report-write", width="stretch")
+            if not stale:
+                with note:
+                    words.show(words.box("say", "What you typed is not in the report yet."))
+        if stale or written is None:
+            page = measuring.report_file(inspection, measured)
+            written = inspection.written = Written(words_now, page, numbers)
+    return written
 
 
 def _choose(inspection: Inspection, place: str) -> PhotoFile:
