@@ -37,6 +37,10 @@ DISTORTION_PRIOR_SD = 0.05
 CENTRE_PRIOR_OF_WIDTH = 0.005
 # Ink spread, exposure and tone curve move every edge toward one side; generous.
 SPREAD_PRIOR_PX = 1.0
+# Edges with a marker beside them and edges at the border are moved by different amounts where
+# the tone curve is not the one that was assumed.
+BORDER_SPREAD_PRIOR_PX = 0.3
+SPREADS = 2  # per card: of all edges, and of those at the border besides
 OUTLIER_SIGMAS = 4.0
 WORST_SCALE_PX = 3.0  # beyond this the points are not those of the card
 # No observation counts as better than this: interpolation, JPEG blocks and a print's raster.
@@ -94,7 +98,7 @@ class Observations:
     normals
         Unit directions in the picture, shape (n, 2).
     spread
-        How an edge's position takes part in ink spread and exposure, shape (n,): 1 for an
+        How an edge's position takes part in the card's two spreads, shape (n, 2): 1 for an
         edge whose normal points from dark to light, 0 for a corner.
     """
 
@@ -111,18 +115,18 @@ class Observations:
             np.repeat(corners_mm, 2, axis=0),
             np.repeat(corners_px, 2, axis=0),
             np.tile(np.eye(2), (n, 1)),
-            np.zeros(2 * n),
+            np.zeros((2 * n, SPREADS)),
         )
 
 
 @dataclass(frozen=True, eq=False)
 class Adjustment:
-    """The solution: one lens, one pose and one spread per card, and their covariance.
+    """The solution: one lens, one pose and the spreads per card, and their covariance.
 
     Attributes
     ----------
     parameters
-        Lens (5), then six per card, then one spread (px) per card.
+        Lens (5), then six per card, then two spreads (px) per card.
     covariance
         Of the parameters, shape (p, p).
     used
@@ -147,7 +151,7 @@ class Adjustment:
 
     def spread_px(self, card: int) -> float:
         """How far edges of that card lie toward the light side, in pixels."""
-        return float(self.parameters[card - len(self.used)])
+        return float(self.parameters[SPREADS * (card - len(self.used))])
 
     def lens_held(self) -> Array:
         """Covariance of everything else were the lens known: conditional, lens part zero."""
@@ -244,7 +248,7 @@ def _start(observations: list[Observations], prior: LensPrior) -> Array:
             flags=cv2.SOLVEPNP_IPPE,
         )
         poses += [np.ravel(rotation), np.ravel(origin)]
-    return np.concatenate([prior.mean, *poses, np.zeros(len(observations))])
+    return np.concatenate([prior.mean, *poses, np.zeros(SPREADS * len(observations))])
 
 
 def _best_tilts(
@@ -292,12 +296,12 @@ def _mirrored_tilt(pose: Array, middle_mm: Array) -> Array:
 
 def _residuals_px(observations: list[Observations], parameters: Array) -> list[Array]:
     lens = lens_from(parameters[:LENS_PARAMETERS])
-    spreads = parameters[len(parameters) - len(observations) :]
+    spreads = parameters[-SPREADS * len(observations) :].reshape(-1, SPREADS)
     residuals = []
     for i, seen in enumerate(observations):
         predicted = card_to_pixels(seen.points_mm, lens, pose_from(_pose_slice(parameters, i)))
         along_normal = np.sum((predicted - seen.pixels) * seen.normals, axis=1)
-        residuals.append(along_normal + spreads[i] * seen.spread)
+        residuals.append(along_normal + seen.spread @ spreads[i])
     return residuals
 
 
@@ -310,6 +314,7 @@ def _solve(
     loss: str = "linear",
 ) -> OptimizeResult:
     cards = len(observations)
+    spread_sd = np.tile([SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX], cards)
     kept = [
         Observations(o.points_mm[keep], o.pixels[keep], o.normals[keep], o.spread[keep])
         for o, keep in zip(observations, used, strict=True)
@@ -318,14 +323,15 @@ def _solve(
     def residuals(parameters: Array) -> Array:
         seen = [r / sd for r, sd in zip(_residuals_px(kept, parameters), sd_px, strict=True)]
         lens = (parameters[:LENS_PARAMETERS] - prior.mean) / prior.sd
-        return np.concatenate([*seen, lens, parameters[-cards:] / SPREAD_PRIOR_PX])
+        return np.concatenate([*seen, lens, parameters[-len(spread_sd) :] / spread_sd])
 
     def jacobian(parameters: Array) -> Array:
         # A card's residuals know no other card's pose, so one step moves that parameter of
         # all cards at once: eleven evaluations, however many cards there are.
         here = _residuals_px(kept, parameters)
         ends = np.cumsum([0, *(len(r) for r in here)])
-        matrix = np.zeros((ends[-1] + LENS_PARAMETERS + cards, len(parameters)))
+        rows_in_all = ends[-1] + LENS_PARAMETERS + len(spread_sd)
+        matrix = np.zeros((rows_in_all, len(parameters)))
         for k in range(LENS_PARAMETERS):
             moved = parameters.copy()
             moved[k] += 1e-4 * prior.sd[k]
@@ -340,15 +346,16 @@ def _solve(
                 matrix[ends[i] : ends[i + 1], first[i] + k] = (residual - here[i]) / step
         for i, seen in enumerate(kept):
             rows = slice(ends[i], ends[i + 1])
-            matrix[rows, len(parameters) - cards + i] = seen.spread
+            first_spread = len(parameters) - len(spread_sd) + SPREADS * i
+            matrix[rows, first_spread : first_spread + SPREADS] = seen.spread
             matrix[rows] /= sd_px[i]
         tail = matrix[ends[-1] :]
         tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = np.diag(1 / prior.sd)
-        tail[LENS_PARAMETERS:, -cards:] = np.eye(cards) / SPREAD_PRIOR_PX
+        tail[LENS_PARAMETERS:, -len(spread_sd) :] = np.diag(1 / spread_sd)
         return matrix
 
     pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
-    scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(cards, 0.1)])
+    scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(spread_sd), 0.1)])
     rough = loss != "linear"  # only to compare starts
     return least_squares(
         residuals,

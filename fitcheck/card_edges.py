@@ -158,7 +158,12 @@ def measure_card_edges(
     normals_px = stepped_px - card_to_pixels(on_card(middles), lens, pose)
     normals_px /= np.linalg.norm(normals_px, axis=1, keepdims=True)
     return CardEdges(
-        Observations(on_card(middles), seen_px, normals_px, np.ones(len(middles))),
+        Observations(
+            on_card(middles),
+            seen_px,
+            normals_px,
+            np.stack([np.ones(len(middles)), ~sides.marker_beside[good]], axis=1),
+        ),
         blur_px=float(np.median(fits.blur[good]) * px_per_mm) if good.any() else float("nan"),
         rise=float(np.median(fits.rise[good])) if good.any() else float("nan"),
         white=float(np.median((fits.level + fits.rise)[good])) if good.any() else float("nan"),

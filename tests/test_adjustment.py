@@ -35,7 +35,8 @@ def observed(rng, noise=0.02, lens=LENS, poses=POSES, card="A"):
         normals = card_to_pixels(middles + 0.01 * outward, lens, pose) - pixels
         normals /= np.linalg.norm(normals, axis=1, keepdims=True)
         pixels = pixels + rng.normal(0, noise, len(pixels))[:, None] * normals
-        seen.append(Observations(middles, pixels, normals, np.ones(len(middles))))
+        spread = np.stack([np.ones(len(middles)), ~sides.marker_beside], axis=1)
+        seen.append(Observations(middles, pixels, normals, spread))
     return seen
 
 
