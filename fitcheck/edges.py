@@ -107,10 +107,26 @@ class Line:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A line that may be the edge, with its change of log light across it."""
+    """A line that may be the edge.
+
+    Attributes
+    ----------
+    line
+        Where it runs, in the strip frame.
+    change
+        Change of log light across it.
+    weight
+        How well it agrees with where the edge was expected, 0 to 1.
+    """
 
     line: Line
     change: float
+    weight: float = 1.0
+
+    @property
+    def merit(self) -> float:
+        """What candidates are ranked by."""
+        return self.change * self.weight
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,6 +250,7 @@ def search(
         Candidate(
             Line(_peak_place(strip.outward_mm, strength, i), float(slopes[best_slope[i]]), middle),
             float(strength[i]),
+            float(weight[i]),
         )
         for i in ranked
     ]
@@ -266,7 +283,7 @@ def choose(candidates: list[Candidate], beyond_mm: float) -> tuple[Candidate, li
         and RIM_MM < strongest.line.offset_mm - c.line.offset_mm < beyond_mm
     ]
     chosen = max(inner, key=lambda c: c.change, default=strongest)
-    rivals = [c for c in candidates if c is not chosen and c.change >= RIVAL_SHARE * chosen.change]
+    rivals = [c for c in candidates if c is not chosen and c.merit >= RIVAL_SHARE * chosen.merit]
     return chosen, rivals
 
 

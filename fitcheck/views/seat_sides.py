@@ -1,0 +1,468 @@
+"""Finding the sides of limb and riser, and the butt line, in a seat photograph.
+
+What makes it hard is that a camera held by hand sees more than the two faces: a part's own
+side wall, and a riser that stands out under its limb. Where the photograph cannot tell, the
+user is told so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.camera import camera_in_card
+from fitcheck.edges import (
+    Candidate,
+    Line,
+    MeasuredEdge,
+    StripFrame,
+    Surface,
+    choose,
+    colour,
+    measure,
+    search,
+)
+from fitcheck.errors import Refused
+from fitcheck.lines import orthogonal_line
+from fitcheck.measurement import Note
+from fitcheck.views.view import Scene
+
+Array = NDArray[np.float64]
+
+SIDES = ("limb_left", "limb_right", "riser_left", "riser_right")
+WIDEST_HALF_MM = 45.0  # no pocket is 90 mm wide
+NARROWEST_HALF_MM = 11.0  # a butt is wider than its bolt's washer
+STRETCH_MM = 50.0  # of each side that is measured, from the butt line
+CLEAR_OF_BUTT_MM = 6.0
+LIMB_TO_RISER_SD_MM = 2.5  # how far a riser's side is expected from the limb's
+HINT_REACH_MM = 2.0
+HINT_SHORTEST_MM = 8.0
+BUTT_FOUND_SD_MM = 0.4
+BUTT_UNSURE_SD_MM = 6.0
+
+DEEPEST_WALL_MM = 60.0  # of riser and limb together
+SHALLOWEST_WALL_MM = {"limb": 8.0, "riser": 15.0}
+WALL_SEEN_MM = 0.25  # a wall that shows wider than this must show as a line of its own
+PROUD_UNDERNEATH_MM = 3.0  # how far a riser may stand out under its limb
+BUTT_THICKNESSES_MM = (8.0, 12.0, 16.0, 20.0)  # common practice, no source
+SLIVER_MM = 0.4  # wider than this it shows as a line of its own
+OUTLINE_MM = 0.2  # a limb's edge this near the riser's outline may be the riser's
+TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
+FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
+LEAST_TINT_CHANGE = 0.2  # of the logarithm of the colours
+RIVAL_SHARE = 0.5  # of the chosen line: as clear as this it might be the edge
+LOOK = "Look at the drawn edge; if it is the wrong one, mark the edge by hand."
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """One part's face: its surface, a frame with *along* toward the tip, *outward* right."""
+
+    card: str
+    surface: Surface
+    axis: StripFrame
+    length_mm: float
+
+    def side(self, name: str) -> StripFrame:
+        """Frame of the left or right side: outward away from the part."""
+        flip = -1.0 if name.endswith("left") else 1.0
+        return StripFrame(self.axis.origin_mm, self.axis.along, flip * self.axis.outward)
+
+
+@dataclass(eq=False)
+class SideFinder:
+    """Finds the edges of one seat, and keeps what it found and what it doubts.
+
+    Attributes
+    ----------
+    scene, limb, riser, keep_out
+        The photograph, the two parts, and the cards' outlines in pixels.
+    butt_mm, butt_sd_mm
+        Place of the butt line along the limb's axis, and its standard uncertainty.
+    edges
+        What was measured, by name.
+    warnings
+        What the user should know.
+    """
+
+    scene: Scene
+    limb: Part
+    riser: Part
+    keep_out: list[Array]
+    butt_mm: float = 0.0
+    butt_sd_mm: float = BUTT_UNSURE_SD_MM
+    edges: dict[str, MeasuredEdge] = field(default_factory=dict)
+    warnings: list[Note] = field(default_factory=list)
+    _may_be_riser: set[str] = field(default_factory=set)
+
+    def find_all(self) -> None:
+        """Find the butt line, then the limb's sides, then the riser's.
+
+        Raises
+        ------
+        Refused
+            ``edge_not_found``.
+        """
+        butt = self._find_butt_line()
+        for name in SIDES:
+            self.edges[name] = self._find_side(name)
+        if butt is not None:
+            self.edges["butt_line"] = butt
+        self._warn_of_uneven_edges()
+        self._warn_where_the_riser_may_show()
+
+    def sliver_sd_mm(self) -> Array:
+        """Uncertainty of the sides' ends from a sliver of riser under the limb, mm, (4, 2).
+
+        Where the riser stands out under the limb by less than the blur can part, the sliver
+        draws the limb's edge outward by about a third of its width. How deep the pad lies is
+        not known, so the widest sliver over the usual butt thicknesses counts.
+        """
+        sd = np.zeros((len(SIDES), 2))
+        for name in ("limb_left", "limb_right"):
+            seen = self._riser_seen_mm(name)
+            blending = np.where(seen < SLIVER_MM, seen, 2 * SLIVER_MM - seen)
+            sd[SIDES.index(name)] = np.clip(np.max(blending, axis=1), 0, SLIVER_MM) / 3
+        return sd
+
+    def _riser_seen_mm(self, name: str) -> Array:
+        """How far the riser shows beyond a limb's side, at its two ends and for the usual
+        butt thicknesses: shape (2, thicknesses), mm on the limb's surface, negative: hidden.
+        """
+        limb = self.limb
+        frame = limb.side(name)
+        below = self.edges[name.replace("limb", "riser")].end_pixels
+        wall = frame.from_surface(limb.surface.from_pixels(below))
+        slope = (wall[1, 1] - wall[0, 1]) / (wall[1, 0] - wall[0, 0])
+        along = np.array(self.edges[name].along_mm)
+        limb_side = self.edges[name].line.at(along)
+        proud = wall[0, 1] + slope * (along - wall[0, 0]) - limb_side
+        camera = camera_in_card(limb.surface.pose)
+        aside = frame.from_surface(camera[None, :2])[0, 1]
+        ray_slope = (limb_side - aside) / -camera[2]
+        return np.asarray(
+            proud[:, None] - np.array(BUTT_THICKNESSES_MM)[None, :] * ray_slope[:, None]
+        )
+
+    def _find_butt_line(self) -> MeasuredEdge | None:
+        limb, riser, scene = self.limb, self.riser, self.scene
+        # Along runs across the limb, outward runs from the tip to the riser.
+        across = StripFrame(limb.axis.origin_mm, limb.axis.outward, -limb.axis.along)
+        near = limb.length_mm / 2 + 1.0
+        if riser.card == limb.card:
+            far = near + 130.0
+        else:
+            ends = riser.axis.to_surface(np.array([riser.length_mm / 2 - 10.0]), np.array([0.0]))
+            in_limb = across.from_surface(limb.surface.from_pixels(riser.surface.to_pixels(ends)))
+            far = float(in_limb[0, 1])
+        hint = scene.hints.get("butt_line")
+        expected, expected_sd, outward = None, np.inf, (near, far)
+        if hint is not None:
+            points = across.from_surface(limb.surface.from_pixels(hint))
+            place = float(np.mean(points[:, 1]))
+            expected, expected_sd = Line(place, 0.0, 0.0), HINT_REACH_MM / 2
+            outward = (place - HINT_REACH_MM, place + HINT_REACH_MM)
+        candidates: list[Candidate] = []
+        # Limb and riser of like woods differ little there, so a faint line is tried for too.
+        for least_change in (0.08, 0.04):
+            if candidates or outward[1] - outward[0] < 3.0:
+                break
+            candidates = search(
+                scene.picture,
+                limb.surface,
+                across,
+                (-15.0, 15.0),
+                outward,
+                self.keep_out,
+                expected,
+                expected_sd,
+                least_change=least_change,
+                white=scene.white,
+            )
+        if not candidates:
+            if hint is not None:
+                self.butt_mm, self.butt_sd_mm = -(outward[0] + outward[1]) / 2, 1.0
+                return None
+            self._warn(
+                "butt_line_not_found",
+                "The butt line was not found; its place was taken midway between the cards.",
+                "Mark the butt line by hand, or keep it clear of shadows and tape.",
+            )
+            self.butt_mm = -(near + min(far, near + 60.0)) / 2
+            return None
+        best = candidates[0]
+        others = [c for c in candidates[1:] if c.change > RIVAL_SHARE * best.change]
+        if hint is None and any(abs(c.line.offset_mm - best.line.offset_mm) > 3 for c in others):
+            self._warn(
+                "butt_line_ambiguous",
+                "Another line across the bow is almost as clear as the butt line.",
+                "Look at the drawn butt line; if it is the wrong one, mark it by hand.",
+            )
+        self.butt_mm, self.butt_sd_mm = -best.line.offset_mm, BUTT_FOUND_SD_MM
+        return measure(
+            scene.picture,
+            limb.surface,
+            across,
+            (-14.0, 14.0),
+            best.line,
+            _neighbours(best, candidates),
+            self.keep_out,
+            scene.blur_px[limb.card],
+        )
+
+    def _find_side(self, name: str) -> MeasuredEdge:
+        is_limb = name.startswith("limb")
+        part = self.limb if is_limb else self.riser
+        frame = part.side(name)
+        along = self._stretch(part, is_limb)
+        hint = self.scene.hints.get(name)
+        expected: Line | None = None
+        expected_sd = np.inf
+        outward = (NARROWEST_HALF_MM, WIDEST_HALF_MM)
+        slope_reach = float(np.tan(np.radians(5.0)))
+        if hint is not None:
+            expected, along = _hint_line(frame.from_surface(part.surface.from_pixels(hint)), along)
+            expected_sd = HINT_REACH_MM / 2
+            tilt = abs(expected.slope) * (along[1] - along[0]) / 2
+            reach = HINT_REACH_MM + tilt
+            outward = (expected.offset_mm - reach, expected.offset_mm + reach)
+            slope_reach = 2 * HINT_REACH_MM / max(along[1] - along[0], HINT_SHORTEST_MM)
+        elif not is_limb:
+            expected = self._below_the_limb(name, frame, along)
+            expected_sd = LIMB_TO_RISER_SD_MM
+            slope_reach = float(np.tan(np.radians(3.0)))
+
+        candidates = search(
+            self.scene.picture,
+            part.surface,
+            frame,
+            along,
+            outward,
+            self.keep_out,
+            expected,
+            expected_sd,
+            slope_reach,
+            white=self.scene.white,
+        )
+        if not candidates:
+            raise _edge_not_found(name)
+        chosen = self._chosen(name, part, frame, along, candidates, hinted=hint is not None)
+        edge = measure(
+            self.scene.picture,
+            part.surface,
+            frame,
+            along,
+            chosen.line,
+            _neighbours(chosen, candidates),
+            self.keep_out,
+            self.scene.blur_px[part.card],
+        )
+        if edge is None:
+            raise _edge_not_found(name)
+        return edge
+
+    def _stretch(self, part: Part, is_limb: bool) -> tuple[float, float]:
+        """The measured stretch along a part: from the butt line away from the other part."""
+        butt, direction = self.butt_mm, 1.0
+        if not is_limb:
+            on_limb = self.limb.axis.to_surface(np.array([self.butt_mm]), np.array([0.0]))
+            there = part.surface.from_pixels(self.limb.surface.to_pixels(on_limb))
+            butt, direction = float(part.axis.from_surface(there)[0, 0]), -1.0
+        ends = butt + direction * np.array([CLEAR_OF_BUTT_MM, CLEAR_OF_BUTT_MM + STRETCH_MM])
+        return float(ends.min()), float(ends.max())
+
+    def _below_the_limb(self, name: str, frame: StripFrame, along: tuple[float, float]) -> Line:
+        """Where a riser's side is expected: in line with the limb's, on the riser's surface."""
+        above = self.edges[name.replace("riser", "limb")]
+        points = frame.from_surface(self.riser.surface.from_pixels(above.end_pixels))
+        slope = (points[1, 1] - points[0, 1]) / (points[1, 0] - points[0, 0])
+        middle = (along[0] + along[1]) / 2
+        return Line(float(points[0, 1] + slope * (middle - points[0, 0])), float(slope), middle)
+
+    def _chosen(
+        self,
+        name: str,
+        part: Part,
+        frame: StripFrame,
+        along: tuple[float, float],
+        candidates: list[Candidate],
+        hinted: bool,
+    ) -> Candidate:
+        """The face's edge among the candidates; warns where it may be another."""
+        is_limb = name.startswith("limb")
+        camera = camera_in_card(part.surface.pose)
+        aside = frame.from_surface(camera[None, :2])[0, 1] - candidates[0].line.offset_mm
+        wall_slope = max(0.0, float(aside / -camera[2]))
+        chosen, rivals = choose(candidates, wall_slope * DEEPEST_WALL_MM)
+        if is_limb and chosen is candidates[0]:
+            chosen = self._above_the_riser(name, frame, along, candidates)
+        if hinted:
+            self._may_be_riser.discard(name)
+            return chosen
+
+        clear = [r for r in rivals if r is not chosen and r.merit > RIVAL_SHARE * chosen.merit]
+        if clear:
+            apart = clear[0].line.offset_mm - chosen.line.offset_mm
+            where = "outside" if apart > 0 else "inside"
+            self._warn(
+                "edge_ambiguous",
+                f"Another line {abs(apart):.1f} mm {where} the {_words(name)} is almost as clear.",
+                LOOK,
+            )
+        beyond = [
+            c
+            for c in candidates
+            if c.line.offset_mm > chosen.line.offset_mm + 0.15
+            and c.change > FAINT_SHARE * chosen.change
+        ]
+        least_wall = wall_slope * SHALLOWEST_WALL_MM["limb" if is_limb else "riser"]
+        if least_wall > WALL_SEEN_MM and not beyond:
+            self._warn(
+                "wall_may_show",
+                f"The camera looks at the wall of the {_words(name)}, and it cannot be told from "
+                "the face: the edge may lie further in.",
+                "Retake from straight above the seam, or mark the edge by hand.",
+            )
+        return chosen
+
+    def _above_the_riser(
+        self,
+        name: str,
+        frame: StripFrame,
+        along: tuple[float, float],
+        candidates: list[Candidate],
+    ) -> Candidate:
+        """The limb's edge where a riser that stands out under it ends in a stronger line.
+
+        A weaker line further in is the limb's edge if what lies between the two has the
+        riser's tint and not the limb's.
+        """
+        strongest = candidates[0]
+        outer = strongest.line.offset_mm
+        inside = [
+            c
+            for c in candidates[1:]
+            if c.change > FAINT_SHARE * strongest.change
+            and SLIVER_MM < outer - c.line.offset_mm < PROUD_UNDERNEATH_MM
+        ]
+        # Beside card B, and between the bolt and the limb's side, both faces lie bare.
+        risers = [
+            self._colour(self.riser, self.riser.side(side), (-60.0, 60.0), (14.8, 16.8))
+            for side in ("riser_left", "riser_right")
+        ]
+        known = [c for c in risers if c is not None]
+        limb_colour = self._colour(self.limb, frame, along, (12.5, 16.0))
+        if limb_colour is None or not known:
+            self._may_be_riser.add(name)
+            return strongest
+        if inside or min(_tint_distance(limb_colour, c) for c in known) < LEAST_TINT_CHANGE:
+            self._may_be_riser.add(name)
+
+        def is_riser(from_mm: float, to_mm: float) -> bool:
+            strip = self._colour(self.limb, frame, along, (from_mm, to_mm))
+            if strip is None:
+                return False
+            nearest = min(known, key=lambda c: _tint_distance(strip, c))
+            to_limb = _tint_distance(strip, limb_colour)
+            # In the limb's shadow the riser is never brighter than its own face; a highlight
+            # along the limb's arris is.
+            shaded = strip.sum() < 1.05 * nearest.sum()
+            alike = _tint_distance(strip, nearest) < 0.5 * to_limb
+            return bool(shaded and alike and to_limb > LEAST_TINT_CHANGE)
+
+        for inner in sorted(inside, key=lambda c: -c.change):
+            middle = (inner.line.offset_mm + outer) / 2
+            if inner.change > TINT_SHARE * strongest.change and is_riser(
+                middle - 0.12, middle + 0.12
+            ):
+                self._may_be_riser.discard(name)
+                return inner
+        if is_riser(outer - 0.7, outer - 0.4):
+            self._warn(
+                "edge_ambiguous",
+                f"What lies just inside the {_words(name)} looks like the riser: "
+                "the limb may end further in.",
+                "Focus on the seam and retake, or mark the edge by hand.",
+            )
+        return strongest
+
+    def _colour(
+        self,
+        part: Part,
+        frame: StripFrame,
+        along_mm: tuple[float, float],
+        outward_mm: tuple[float, float],
+    ) -> Array | None:
+        return colour(self.scene.picture, part.surface, frame, along_mm, outward_mm, self.keep_out)
+
+    def _warn_where_the_riser_may_show(self) -> None:
+        """Warn where a limb's edge lies on the riser's outline and nothing tells them apart."""
+        for name in sorted(self._may_be_riser):
+            seen = self._riser_seen_mm(name)
+            on_outline = (seen.min(axis=1) < OUTLINE_MM) & (seen.max(axis=1) > -OUTLINE_MM)
+            if np.any(on_outline):
+                self._warn(
+                    "riser_may_show",
+                    f"On the {_words(name)}, limb and riser lie one over the other and look "
+                    "alike: if the riser stands out under the limb there, its edge was measured.",
+                    "Feel for a lip with a fingernail, and mark the limb's edge by hand if there "
+                    "is one.",
+                )
+
+    def _warn_of_uneven_edges(self) -> None:
+        for name in SIDES:
+            edge = self.edges[name]
+            if edge.kept_share < 0.6 or edge.scatter_mm > 0.15:
+                self._warn(
+                    "edge_uneven",
+                    f"The {_words(name)} is uneven: {edge.kept_share:.0%} of it agrees with "
+                    f"a straight line to {edge.scatter_mm:.2f} mm.",
+                    "Look at the drawn edge; clean the edge, light it evenly, or mark it by hand.",
+                )
+
+    def _warn(self, code: str, message: str, advice: str) -> None:
+        self.warnings.append(Note(code, message, advice))
+
+
+def _neighbours(chosen: Candidate, candidates: list[Candidate]) -> list[float]:
+    """Signed distances to other lines that are strong enough to disturb the profile."""
+    return [
+        c.line.offset_mm - chosen.line.offset_mm
+        for c in candidates
+        if c is not chosen and c.change > 0.2 * chosen.change
+    ]
+
+
+def _hint_line(points: Array, usual: tuple[float, float]) -> tuple[Line, tuple[float, float]]:
+    """Line through hinted points, and the stretch to measure: between them, if long enough."""
+    spot, direction = orthogonal_line(points)
+    length = float(np.ptp(points[:, 0]))
+    if length < HINT_SHORTEST_MM or abs(direction[0]) < abs(direction[1]):
+        middle = (usual[0] + usual[1]) / 2
+        return Line(float(spot[1]), 0.0, middle), usual
+    slope = float(direction[1] / direction[0])
+    along = (float(np.min(points[:, 0])), float(np.max(points[:, 0])))
+    middle = (along[0] + along[1]) / 2
+    return Line(float(spot[1] + slope * (middle - spot[0])), slope, middle), along
+
+
+def _tint_distance(one: Array, other: Array) -> float:
+    """How far two colours are apart without their brightness, in logarithms."""
+    apart = np.log(one + 0.002) - np.log(other + 0.002)
+    return float(np.linalg.norm(apart - np.mean(apart)))
+
+
+def _words(name: str) -> str:
+    part, side = name.split("_")
+    return f"{side} side of the {part}"
+
+
+def _edge_not_found(name: str) -> Refused:
+    return Refused(
+        "edge_not_found",
+        f"The {_words(name)} was not found beside the butt line.",
+        "Lay the bow on a plain cloth of another colour, keep tape and shadows off that side, "
+        "or mark the edge by hand.",
+    )
