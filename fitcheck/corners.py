@@ -11,7 +11,7 @@ from the chequer's edges, see :mod:`fitcheck.card_edges`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -23,6 +23,8 @@ from fitcheck.cards import CARDS, DICTIONARY, Card
 MARKER_SEARCH_SIDE_PX = 2016  # longest side of the reduced picture: half a 12 MP photo
 # OpenCV's default of 0.03 misses the far card in a 12-megapixel photo.
 SMALLEST_MARKER_PERIMETER = 0.01
+LARGEST_SEARCH_SIDE_PX = 6000
+SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
 FEWEST_MARKERS = 4
 OUTLIER_PX = 4.0  # a marker corner this far from its card's plane is another object
 
@@ -84,22 +86,35 @@ def _find_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
     """Marker id to its four corners in pixels of the full picture, shape (4, 2).
 
     A reduced picture is enough for a good photograph. Where a card shows only some of its
-    markers, the full picture is searched too, and then the full picture with its white
-    areas shrunk: over-exposed white swells and closes the markers' cells.
+    markers, or none was found at all, the full picture is searched too; then a sharpened and
+    enlarged one, for cards that are small or soft; then one with its white areas shrunk,
+    because over-exposed white swells and closes the markers' cells.
     """
     scale = min(1.0, MARKER_SEARCH_SIDE_PX / max(grey.shape))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     # Pixel centres are at whole numbers in both pictures, hence the half pixels.
     seen_small = _detect_markers(np.asarray(small, dtype=np.uint8))
     found = {i: (quad + 0.5) / scale - 0.5 for i, quad in seen_small.items()}
-    for swell_px in (0, 1, 2):
-        if not _some_card_half_seen(found):
+    for tried, enlarged in _other_pictures(grey):
+        if found and not _some_card_half_seen(found):
             break
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * swell_px + 1, 2 * swell_px + 1))
-        shrunk = np.asarray(cv2.erode(grey, disc), dtype=np.uint8)
-        for i, quad in _detect_markers(shrunk).items():
-            found.setdefault(i, quad)
+        for i, quad in _detect_markers(tried).items():
+            found.setdefault(i, (quad + 0.5) / enlarged - 0.5)
     return found
+
+
+def _other_pictures(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:
+    """The picture in forms in which more markers may be read, and how much each is enlarged."""
+    yield grey, 1.0
+    for enlarged in (1.0, 2.0):
+        if enlarged * max(grey.shape) <= LARGEST_SEARCH_SIDE_PX:
+            large = cv2.resize(grey, None, fx=enlarged, fy=enlarged, interpolation=cv2.INTER_CUBIC)
+            soft = cv2.GaussianBlur(large, (0, 0), SHARPENED_PX * enlarged)
+            sharp = cv2.addWeighted(large, 1 + SHARPENING, soft, -SHARPENING, 0)
+            yield np.asarray(sharp, dtype=np.uint8), enlarged
+    for swell_px in (1, 2):
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * swell_px + 1, 2 * swell_px + 1))
+        yield np.asarray(cv2.erode(grey, disc), dtype=np.uint8), 1.0
 
 
 def _detect_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:

@@ -38,6 +38,8 @@ Array = NDArray[np.float64]
 SEARCH_SLOPE = np.tan(np.radians(5.0))  # a card is laid along the part to about this
 SEARCH_STEP_MM = 0.08  # across the edge
 BLOCK_MM = 2.0  # rows averaged for the search
+PARALLEL_SLOPE = 0.015
+SAME_LINE_MM = 0.3
 FINE_BLOCK_MM = 1.0  # rows averaged for the measurement
 DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
 SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
@@ -238,22 +240,37 @@ def search(
     strengths = np.stack(
         [_line_strength(change, blind, slope * (block_along - middle) / step) for slope in slopes]
     )
-    best_slope = np.argmax(strengths, axis=0)
-    strength = strengths[best_slope, np.arange(strengths.shape[1])]
-    weight = np.ones_like(strength)
+    weight = np.ones(strengths.shape[1])
     if expected is not None and np.isfinite(expected_sd_mm):
         away = (strip.outward_mm - expected.at(middle)) / expected_sd_mm
         weight = 1 / (1 + away**4)  # flat near the expectation, and never quite zero
-    peaks, _ = find_peaks(strength * weight, height=least_change, distance=2)
-    ranked = sorted(peaks, key=lambda i: -strength[i] * weight[i])
-    return [
-        Candidate(
-            Line(_peak_place(strip.outward_mm, strength, i), float(slopes[best_slope[i]]), middle),
-            float(strength[i]),
-            float(weight[i]),
-        )
-        for i in ranked
-    ]
+
+    def peaks_of(chosen: NDArray[np.int_]) -> list[Candidate]:
+        best = np.argmax(strengths[chosen], axis=0)
+        strength = np.take_along_axis(strengths[chosen], best[None], axis=0)[0]
+        peaks, _ = find_peaks(strength * weight, height=least_change, distance=2)
+        return [
+            Candidate(
+                Line(
+                    _peak_place(strip.outward_mm, strength, i),
+                    float(slopes[chosen[best[i]]]),
+                    middle,
+                ),
+                float(strength[i]),
+                float(weight[i]),
+            )
+            for i in peaks
+        ]
+
+    found = sorted(peaks_of(np.arange(len(slopes))), key=lambda c: -c.merit)
+    if found:
+        # Slanting lines through a strong edge outdo a weak one beside it, so what runs
+        # parallel to the strongest is looked at once more by itself.
+        parallel = np.flatnonzero(np.abs(slopes - found[0].line.slope) < PARALLEL_SLOPE)
+        for other in peaks_of(parallel):
+            if all(abs(other.line.offset_mm - c.line.offset_mm) > SAME_LINE_MM for c in found):
+                found.append(other)
+    return sorted(found, key=lambda c: -c.merit)
 
 
 def choose(candidates: list[Candidate], beyond_mm: float) -> tuple[Candidate, list[Candidate]]:

@@ -52,6 +52,8 @@ OUTLINE_MM = 0.2  # a limb's edge this near the riser's outline may be the riser
 TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
 FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
 LEAST_TINT_CHANGE = 0.2  # of the logarithm of the colours
+ARRIS_MM = 0.5  # a line this near is the arris itself
+COARSE_BLUR_MM = 0.22  # blurred more than this, a sliver of riser cannot be told
 RIVAL_SHARE = 0.5  # of the chosen line: as clear as this it might be the edge
 LOOK = "Look at the drawn edge; if it is the wrong one, mark the edge by hand."
 
@@ -302,7 +304,12 @@ class SideFinder:
             self._may_be_riser.discard(name)
             return chosen
 
-        clear = [r for r in rivals if r is not chosen and r.merit > RIVAL_SHARE * chosen.merit]
+        clear = [
+            r
+            for r in rivals
+            if r.merit > RIVAL_SHARE * chosen.merit
+            and abs(r.line.offset_mm - chosen.line.offset_mm) > ARRIS_MM
+        ]
         if clear:
             apart = clear[0].line.offset_mm - chosen.line.offset_mm
             where = "outside" if apart > 0 else "inside"
@@ -341,6 +348,8 @@ class SideFinder:
         """
         strongest = candidates[0]
         outer = strongest.line.offset_mm
+        if self._blur_mm(self.limb) > COARSE_BLUR_MM:
+            self._may_be_riser.add(name)
         inside = [
             c
             for c in candidates[1:]
@@ -388,6 +397,10 @@ class SideFinder:
             )
         return strongest
 
+    def _blur_mm(self, part: Part) -> float:
+        lens, pose = part.surface.lens, part.surface.pose
+        return self.scene.blur_px[part.card] * float(pose.origin_cam[2] / lens.focal_px)
+
     def _colour(
         self,
         part: Part,
@@ -405,8 +418,8 @@ class SideFinder:
             if np.any(on_outline):
                 self._warn(
                     "riser_may_show",
-                    f"On the {_words(name)}, limb and riser lie one over the other and look "
-                    "alike: if the riser stands out under the limb there, its edge was measured.",
+                    f"On the {_words(name)}, limb and riser lie one over the other and can "
+                    "hardly be told apart: if the riser stands out there, its edge was measured.",
                     "Feel for a lip with a fingernail, and mark the limb's edge by hand if there "
                     "is one.",
                 )
