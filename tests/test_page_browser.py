@@ -151,9 +151,17 @@ def test_from_the_cards_to_the_report(
         at_step(page, "1 · Print the reference cards")
         assert downloaded(page, "Card sheet, A4", tmp_path / "sheet.pdf").startswith("%PDF")
         go_on(page, "2 · What you measured")
-        page.get_by_role("textbox", name="Thickness of a finished card").fill("1.0")
-        page.get_by_role("textbox", name="Check bar “along”").fill("100")
-        page.get_by_role("textbox", name="Check bar “across”").fill("3.937 in")
+        for n, (field, typed) in enumerate(
+            (
+                ("Thickness of a finished card", "1.0"),
+                ("Check bar “along”", "100"),
+                ("Check bar “across”", "3.937 in"),
+            ),
+            start=1,
+        ):
+            page.get_by_role("textbox", name=field).fill(typed)
+            page.keyboard.press("Tab")
+            expect(page.get_by_text("Read as")).to_have_count(n)  # as a person would wait for
         go_on(page, "3 · Take the photograph")
         expect(page.get_by_role("img", name="Drawing: card A on the limb")).to_be_visible()
         assert fits_the_width(page)

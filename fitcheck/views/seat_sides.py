@@ -43,8 +43,8 @@ BUTT_FOUND_SD_MM = 0.4
 BUTT_UNSURE_SD_MM = 6.0
 
 DEEPEST_WALL_MM = 60.0  # of riser and limb together
-SHALLOWEST_WALL_MM = {"limb": 8.0, "riser": 15.0}
-WALL_SEEN_MM = 0.25  # a wall that shows wider than this must show as a line of its own
+SHALLOWEST_WALL_MM = {"limb": 8.0, "riser": 25.0}
+WALL_SEEN_MM = 0.2  # a wall that shows wider than this must show as a line of its own
 PROUD_UNDERNEATH_MM = 3.0  # how far a riser may stand out under its limb
 BUTT_THICKNESSES_MM = (8.0, 12.0, 16.0, 20.0)  # common practice, no source
 SLIVER_MM = 0.4  # wider than this it shows as a line of its own
