@@ -45,7 +45,7 @@ DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
 SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
 EVEN_SHARE = 0.7  # of the blocks must show the same change of light
 LEAST_CHANGE = 0.08  # change of log light below which nothing counts as an edge
-RIVAL_SHARE = 0.35  # of the strongest; as strong as this is worth naming
+RIVAL_SHARE = 0.3  # of the strongest; as strong as this is worth naming
 # An inner line as strong as this may be the face's edge, and the outer one the wall's.
 WALL_SHARE = 0.45
 TEXTURE_MM = 2.0  # of the face, beside the edge, that shows how far grain wanders

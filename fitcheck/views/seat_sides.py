@@ -54,7 +54,9 @@ FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
 LEAST_TINT_CHANGE = 0.2  # of the logarithm of the colours
 ARRIS_MM = 0.5  # a line this near is the arris itself
 COARSE_BLUR_MM = 0.22  # blurred more than this, a sliver of riser cannot be told
-RIVAL_SHARE = 0.5  # of the chosen line: as clear as this it might be the edge
+# Of the chosen line: as clear as this another might be the edge. Grain makes a riser's
+# neighbours clearer than a limb's.
+RIVAL_SHARE = {"limb": 0.3, "riser": 0.5, "butt": 0.5}
 LOOK = "Look at the drawn edge; if it is the wrong one, mark the edge by hand."
 
 
@@ -195,7 +197,7 @@ class SideFinder:
             self.butt_mm = -(near + min(far, near + 60.0)) / 2
             return None
         best = candidates[0]
-        others = [c for c in candidates[1:] if c.change > RIVAL_SHARE * best.change]
+        others = [c for c in candidates[1:] if c.change > RIVAL_SHARE["butt"] * best.change]
         if hint is None and any(abs(c.line.offset_mm - best.line.offset_mm) > 3 for c in others):
             self._warn(
                 "butt_line_ambiguous",
@@ -307,7 +309,7 @@ class SideFinder:
         clear = [
             r
             for r in rivals
-            if r.merit > RIVAL_SHARE * chosen.merit
+            if r.merit > RIVAL_SHARE["limb" if is_limb else "riser"] * chosen.merit
             and abs(r.line.offset_mm - chosen.line.offset_mm) > ARRIS_MM
         ]
         if clear:
@@ -315,7 +317,7 @@ class SideFinder:
             where = "outside" if apart > 0 else "inside"
             self._warn(
                 "edge_ambiguous",
-                f"Another line {abs(apart):.1f} mm {where} the {_words(name)} is almost as clear.",
+                f"Another line {abs(apart):.1f} mm {where} the {_words(name)} may be it instead.",
                 LOOK,
             )
         beyond = [
