@@ -27,6 +27,7 @@ from fitcheck.camera import (
     pose_from,
 )
 from fitcheck.errors import Refused
+from fitcheck.lens_profile import LensProfile
 
 Array = NDArray[np.float64]
 
@@ -50,17 +51,33 @@ FEWEST_OBSERVATIONS = 12
 
 @dataclass(frozen=True, eq=False)
 class LensPrior:
-    """What is known of a lens beforehand: means and standard deviations, shape (5,).
+    """What is known of a lens beforehand: mean, shape (5,), and covariance, shape (5, 5).
 
     In the order focal length (px), k1, k2, principal point x and y (px).
     """
 
     mean: Array
-    sd: Array
+    covariance: Array
+
+    @property
+    def sd(self) -> Array:
+        """Standard deviations, shape (5,)."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    @property
+    def whitening(self) -> Array:
+        """W with WᵀW the inverse of the covariance, shape (5, 5)."""
+        scaled = self.covariance / np.outer(self.sd, self.sd)
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(scaled)) / self.sd)
 
 
-def lens_prior(size_px: tuple[int, int], focal_px: float, focal_relative_sd: float) -> LensPrior:
-    """Return the prior for a picture of that size when no better lens is known.
+def lens_prior(
+    size_px: tuple[int, int],
+    focal_px: float,
+    focal_relative_sd: float,
+    profile: LensProfile | None = None,
+) -> LensPrior:
+    """Return the prior for a picture of that size.
 
     Parameters
     ----------
@@ -68,21 +85,19 @@ def lens_prior(size_px: tuple[int, int], focal_px: float, focal_relative_sd: flo
         Width and height.
     focal_px, focal_relative_sd
         Prior mean of the focal length in pixels and its relative standard deviation.
+    profile
+        What earlier photographs told of the same lens; takes the place of both.
     """
     width, height = size_px
+    centre = [(width - 1) / 2, (height - 1) / 2]
+    mean = np.array([focal_px, 0.0, 0.0, *centre])
+    sd = [focal_px * focal_relative_sd, DISTORTION_PRIOR_SD, DISTORTION_PRIOR_SD]
     centre_sd = CENTRE_PRIOR_OF_WIDTH * max(width, height)
-    return LensPrior(
-        np.array([focal_px, 0.0, 0.0, (width - 1) / 2, (height - 1) / 2]),
-        np.array(
-            [
-                focal_px * focal_relative_sd,
-                DISTORTION_PRIOR_SD,
-                DISTORTION_PRIOR_SD,
-                centre_sd,
-                centre_sd,
-            ]
-        ),
-    )
+    covariance = np.diag(np.square([*sd, centre_sd, centre_sd]))
+    if profile is not None:
+        mean[:3] = profile.mean
+        covariance[:3, :3] = profile.loosened()
+    return LensPrior(mean, covariance)
 
 
 @dataclass(frozen=True, eq=False)
@@ -314,6 +329,7 @@ def _solve(
     loss: str = "linear",
 ) -> OptimizeResult:
     cards = len(observations)
+    whitening = prior.whitening
     spread_sd = np.tile([SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX], cards)
     kept = [
         Observations(o.points_mm[keep], o.pixels[keep], o.normals[keep], o.spread[keep])
@@ -322,7 +338,7 @@ def _solve(
 
     def residuals(parameters: Array) -> Array:
         seen = [r / sd for r, sd in zip(_residuals_px(kept, parameters), sd_px, strict=True)]
-        lens = (parameters[:LENS_PARAMETERS] - prior.mean) / prior.sd
+        lens = whitening @ (parameters[:LENS_PARAMETERS] - prior.mean)
         return np.concatenate([*seen, lens, parameters[-len(spread_sd) :] / spread_sd])
 
     def jacobian(parameters: Array) -> Array:
@@ -350,7 +366,7 @@ def _solve(
             matrix[rows, first_spread : first_spread + SPREADS] = seen.spread
             matrix[rows] /= sd_px[i]
         tail = matrix[ends[-1] :]
-        tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = np.diag(1 / prior.sd)
+        tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = whitening
         tail[LENS_PARAMETERS:, -len(spread_sd) :] = np.diag(1 / spread_sd)
         return matrix
 

@@ -116,6 +116,22 @@ def _parser() -> _Parser:
     )
     measure.set_defaults(run=_measure)
 
+    accuracy = commands.add_parser(
+        "accuracy", help="measure photographs of known truth and print the errors"
+    )
+    accuracy.add_argument("folder", type=Path, metavar="FOLDER")
+    accuracy.add_argument("--json", action="store_true", help="print JSON instead of text")
+    accuracy.add_argument("--hints", action="store_true", help="give the true edges as hints")
+    accuracy.add_argument("--view", action="append", default=[], help="only this view")
+    accuracy.add_argument(
+        "--lens",
+        choices=("unknown", "profile", "known"),
+        default="unknown",
+        help="what is known of the lens beforehand (default: %(default)s)",
+    )
+    accuracy.add_argument("--workers", type=int, default=1, metavar="N", help="processes")
+    accuracy.set_defaults(run=_accuracy)
+
     page = commands.add_parser("page", help="open the page in the browser")
     page.add_argument("--port", type=int, default=8501, help="port (default: %(default)s)")
     page.set_defaults(run=_page)
@@ -179,6 +195,22 @@ def _measure(options: argparse.Namespace) -> int:
     if unreadable:
         return BAD_INPUT
     return REFUSED if any(m.refused for m in ordered) else OK
+
+
+def _accuracy(options: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
+    from fitcheck.accuracy import compare_folder, to_json, to_text
+
+    compared = compare_folder(
+        options.folder, options.hints, options.lens, options.workers, options.view
+    )
+    comparisons = list(tqdm(compared, unit="photo", file=sys.stderr, disable=options.json))
+    if options.json:
+        _print_json([to_json(comparisons)], many=False)
+    else:
+        print(to_text(comparisons))
+    return OK
 
 
 def _read_hints(path: Path) -> dict[str, Any]:

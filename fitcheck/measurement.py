@@ -7,6 +7,7 @@ Pixels are (x, y) of the upright image, x to the right, y down, centres at whole
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -88,16 +89,48 @@ class Note:
 
 @dataclass(frozen=True)
 class LensFound:
-    """Focal length in pixels and the Brown model's first two radial coefficients."""
+    """Focal length in pixels and the Brown model's first two radial coefficients.
+
+    Attributes
+    ----------
+    focal_px, k1, k2
+        The solution, with what was known beforehand.
+    covariance
+        Of the three, 3 × 3, rows first.
+    photographs
+        How many photographs it was solved from.
+    """
 
     focal_px: float
     k1: float
     k2: float
+    covariance: tuple[tuple[float, ...], ...] = ()
+    photographs: int = 1
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """All that one photograph gave, or why it gave nothing."""
+    """All that one photograph gave, or why it gave nothing.
+
+    Attributes
+    ----------
+    photo
+        File name.
+    view
+        Name of the view it was measured as.
+    cards, lens, edges, characteristics
+        What was found; empty or None in a photograph that was refused.
+    warnings
+        Reasons to look twice at the numbers.
+    refused
+        Why there are none.
+    size_px
+        Width and height of the upright picture.
+    inputs
+        What the user gave or what was assumed, see :meth:`fitcheck.setup.Setup.to_json`.
+    observed
+        Plain facts that the picture showed, such as ``card_at_tip``.
+    """
 
     photo: str
     view: str
@@ -109,6 +142,7 @@ class Measurement:
     refused: Note | None = None
     size_px: tuple[int, int] = (0, 0)
     inputs: dict[str, Any] = field(default_factory=dict)
+    observed: dict[str, str] = field(default_factory=dict)
 
     def characteristic(self, name: str) -> Characteristic:
         """Return the characteristic of that name; KeyError if it was not measured."""
@@ -124,6 +158,7 @@ class Measurement:
             "view": self.view,
             "size_px": list(self.size_px),
             "inputs": self.inputs,
+            "observed": self.observed,
             "cards": [
                 {"card": c.card, "corners": c.corners, "residual_px": round(c.residual_px, 4)}
                 for c in self.cards
@@ -134,6 +169,10 @@ class Measurement:
                 "focal_px": round(self.lens.focal_px, 3),
                 "k1": round(self.lens.k1, 6),
                 "k2": round(self.lens.k2, 6),
+                "standard_uncertainty": [
+                    round(math.sqrt(row[i]), 6) for i, row in enumerate(self.lens.covariance)
+                ],
+                "photographs": self.lens.photographs,
             },
             "edges": [
                 {

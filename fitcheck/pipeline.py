@@ -6,7 +6,7 @@ photo → cards → lens and poses → edges → characteristics with uncertaint
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
 from fitcheck.cards import CARDS
 from fitcheck.corners import CardCorners, find_cards
 from fitcheck.errors import BadInput, Refused
+from fitcheck.lens_profile import LensKey, LensProfile
 from fitcheck.measurement import (
     CardSeen,
     Characteristic,
@@ -38,6 +39,15 @@ Hints = Mapping[str, Sequence[Point]]
 SEED = 20070  # any fixed number: the same photo gives the same digits
 TYPICAL_BLUR_PX = 1.2
 EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round changes nothing
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """A photograph, the view it shows, and rough edges that the user marked in it."""
+
+    photo: Photo
+    view: str
+    hints: Hints = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,55 +101,110 @@ def measure_photos(
     setup: Setup | None = None,
     hints: Hints | None = None,
     together: bool = False,
+    profiles: Mapping[LensKey, LensProfile] | None = None,
 ) -> list[Measurement]:
-    """Measure several photographs of the same view.
+    """Measure several photographs of the same view; see :func:`measure_shots`."""
+    shots = [Shot(photo, view, hints or {}) for photo in photos]
+    return measure_shots(shots, setup, together, profiles)
+
+
+def measure_shots(
+    shots: Sequence[Shot],
+    setup: Setup | None = None,
+    together: bool = False,
+    profiles: Mapping[LensKey, LensProfile] | None = None,
+) -> list[Measurement]:
+    """Measure several photographs, of one view or of several.
 
     Parameters
     ----------
-    photos, view, setup, hints
-        As for :func:`measure`; hints apply to every photograph.
+    shots
+        The photographs, each with its view and hints.
+    setup
+        As for :func:`measure`; the same cards were used for all.
     together
         Solve one lens for all photographs of the same phone and size. That is a free
         calibration: each photograph tells something of the lens.
+    profiles
+        What earlier photographs told of lenses; a phone without a profile gets the wide
+        prior of :func:`fitcheck.adjustment.lens_prior`.
 
     Returns
     -------
-    One measurement per photograph, in order.
+    One measurement per shot, in order.
 
     Raises
     ------
     BadInput
-        If view, setup or hints are not valid.
+        If a view, setup or hints are not valid.
     """
-    chosen = _view(view)
+    views = [_view(shot.view) for shot in shots]
     setup = setup or Setup()
-    checked = [_checked_hints(hints or {}, chosen, photo) for photo in photos]
-    results: list[Measurement | None] = [None] * len(photos)
+    checked = [_checked_hints(s.hints, v, s.photo) for s, v in zip(shots, views, strict=True)]
+    results: list[Measurement | None] = [None] * len(shots)
     seen: dict[int, _Seen] = {}
-    for i, photo in enumerate(photos):
+    for i, shot in enumerate(shots):
         try:
-            seen[i] = _find(photo, chosen)
+            seen[i] = _find(shot.photo, views[i])
         except Refused as refusal:
-            results[i] = _refused(photo, chosen, setup, refusal)
+            results[i] = _refused(shot.photo, views[i], setup, refusal)
     for members in _by_phone(seen) if together else [[i] for i in seen]:
         try:
-            solution, edges = _solve([seen[i] for i in members], setup)
+            solution, edges = _solve([seen[i] for i in members], setup, profiles or {})
         except Refused as refusal:
             if len(members) == 1:
-                results[members[0]] = _refused(photos[members[0]], chosen, setup, refusal)
+                (i,) = members
+                results[i] = _refused(shots[i].photo, views[i], setup, refusal)
                 continue
             # One bad photograph must not spoil the others: solve each alone.
             for i in members:
-                results[i] = measure_photos([photos[i]], view, setup, hints)[0]
+                results[i] = measure_shots([shots[i]], setup, profiles=profiles)[0]
             continue
         place = 0
         for i in members:
             n = len(seen[i].cards)
             own = edges[place : place + n]
             places = {c.card.name: place + k for k, c in enumerate(seen[i].cards)}
-            results[i] = _look(seen[i], chosen, setup, checked[i], solution, places, own)
+            found = _look(seen[i], views[i], setup, checked[i], solution, places, own)
+            if found.lens is not None:
+                found = replace(found, lens=replace(found.lens, photographs=len(members)))
+            results[i] = found
             place += n
     return [result for result in results if result is not None]
+
+
+def lens_key(photo: Photo) -> LensKey:
+    """Return the key under which the profile of a photograph's lens is kept."""
+    long_side, short_side = max(photo.size_px), min(photo.size_px)
+    return LensKey(photo.make, photo.model, round(photo.focal_prior_px), long_side, short_side)
+
+
+def profile_after(
+    photo: Photo, measurement: Measurement, before: LensProfile | None = None
+) -> LensProfile | None:
+    """Return what is known of a photograph's lens once it is measured.
+
+    Parameters
+    ----------
+    photo, measurement
+        A photograph and what it gave; of several solved together, any one of them.
+    before
+        The profile that went into the measurement.
+
+    Returns
+    -------
+    The new profile; None if the phone is not known or nothing was measured.
+    """
+    key = lens_key(photo)
+    lens = measurement.lens
+    if lens is None or not key.known or measurement.refused is not None:
+        return None
+    return LensProfile(
+        key,
+        np.array([lens.focal_px, lens.k1, lens.k2]),
+        np.array(lens.covariance),
+        lens.photographs + (0 if before is None else before.photographs),
+    )
 
 
 def _view(name: str) -> View:
@@ -221,19 +286,24 @@ def _find(photo: Photo, view: View) -> _Seen:
 
 def _by_phone(seen: Mapping[int, _Seen]) -> list[list[int]]:
     """Group photographs that one lens can have taken: same phone, focal length and size."""
-    groups: dict[tuple[object, ...], list[int]] = {}
-    for i, one in enumerate(seen.values()):
-        photo = one.photo
-        key = (photo.make, photo.model, frozenset(photo.size_px), round(photo.focal_prior_px, 1))
+    groups: dict[object, list[int]] = {}
+    for i, one in seen.items():
         # An upright and a turned photograph share a lens but not a principal point.
-        groups.setdefault((*key, photo.size_px), []).append(list(seen)[i])
+        groups.setdefault((lens_key(one.photo), one.photo.size_px), []).append(i)
     return list(groups.values())
 
 
-def _solve(group: list[_Seen], setup: Setup) -> tuple[Adjustment, list[CardEdges]]:
+def _solve(
+    group: list[_Seen], setup: Setup, profiles: Mapping[LensKey, LensProfile]
+) -> tuple[Adjustment, list[CardEdges]]:
     """One lens for a group of photographs, a pose for each card in each."""
     photo = group[0].photo
-    prior = lens_prior(photo.size_px, photo.focal_prior_px, photo.focal_prior_relative_sd)
+    prior = lens_prior(
+        photo.size_px,
+        photo.focal_prior_px,
+        photo.focal_prior_relative_sd,
+        profiles.get(lens_key(photo)),
+    )
     cards = [(one.light, corners) for one in group for corners in one.cards]
     solution = adjust(
         [
@@ -272,7 +342,12 @@ def _look(
         CardSeen(c.card.name, len(c.corners_px), solution.residual_px[places[c.card.name]])
         for c in seen.cards
     ]
-    lens = LensFound(*(float(v) for v in solution.lens[:3]))
+    lens = LensFound(
+        float(solution.lens.focal_px),
+        float(solution.lens.k1),
+        float(solution.lens.k2),
+        tuple(tuple(float(v) for v in row) for row in solution.covariance[:3, :3]),
+    )
     base = Measurement(
         photo=photo.name,
         view=view.name,
@@ -321,6 +396,7 @@ def _look(
         edges=measured,
         characteristics=characteristics,
         warnings=tuple(warnings + result.warnings),
+        observed=dict(result.observed),
     )
 
 

@@ -8,6 +8,7 @@ Sides are sharp and have no walls; what rounded and glossy wood does is for the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,23 +85,24 @@ def random_scene(rng: np.random.Generator) -> SeatScene:
 
 def photograph(scene: SeatScene) -> Photo:
     """Take the photograph."""
-    width, height = SIZE
-    rng = np.random.default_rng(scene.seed)
-    light = np.zeros((height, width, 3))
-    for i in range(SUPERSAMPLING):
-        for j in range(SUPERSAMPLING):
-            shift = (np.array([i, j]) + 0.5) / SUPERSAMPLING - 0.5
-            light += _cast(scene, shift)
-    light /= SUPERSAMPLING**2
-    light = _blur(light, scene.blur_px)
+    return develop(lambda shift: _cast(scene, shift), scene.blur_px, scene.noise, scene.seed)
+
+
+def develop(
+    cast: Callable[[np.ndarray], np.ndarray], blur_px: float, noise: float, seed: int
+) -> Photo:
+    """Make a photograph from the linear light that rays meet, given a shift in pixels."""
+    rng = np.random.default_rng(seed)
+    steps = (np.arange(SUPERSAMPLING) + 0.5) / SUPERSAMPLING - 0.5
+    light = sum(cast(np.array([i, j])) for i in steps for j in steps) / SUPERSAMPLING**2
+    light = _blur(light, blur_px)
     levels = 255 * np.where(
         light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0) ** (1 / 2.4) - 0.055
     )
-    levels += rng.normal(0, scene.noise, levels.shape)
-    pixels = np.clip(np.round(levels), 0, 255).astype(np.uint8)
+    levels += rng.normal(0, noise, levels.shape)
     return Photo(
         name="scene.jpg",
-        pixels=pixels,
+        pixels=np.clip(np.round(levels), 0, 255).astype(np.uint8),
         focal_prior_px=1500.0,
         focal_prior_relative_sd=0.03,
         make="",
@@ -114,23 +116,28 @@ def repainted(photo: Photo, pixels: np.ndarray) -> Photo:
     return replace(photo, pixels=np.ascontiguousarray(pixels.astype(np.uint8)))
 
 
-def _cast(scene: SeatScene, shift: np.ndarray) -> np.ndarray:
+def rays_in_camera(focal_px: float, k1: float, k2: float, shift: np.ndarray) -> np.ndarray:
+    """Rays through all pixels, moved by a part of a pixel, shape (height, width, 3), z = 1."""
     width, height = SIZE
     x, y = np.meshgrid(
         np.arange(width, dtype=np.float32) + np.float32(shift[0]),
         np.arange(height, dtype=np.float32) + np.float32(shift[1]),
     )
-    distorted = np.stack([x - (width - 1) / 2, y - (height - 1) / 2], axis=-1) / scene.focal_px
+    distorted = np.stack([x - (width - 1) / 2, y - (height - 1) / 2], axis=-1) / focal_px
     # The distortion turns about the centre, so its inverse is one curve over the radius.
     radius = np.linspace(0.0, 1.2, 2000)
-    seen = radius * (1 + radius**2 * (scene.k1 + radius**2 * scene.k2))
+    seen = radius * (1 + radius**2 * (k1 + radius**2 * k2))
     distorted_radius = np.hypot(distorted[..., 0], distorted[..., 1])
     undistorted_radius = np.interp(distorted_radius, seen, radius)
     normalised = distorted * (undistorted_radius / np.maximum(distorted_radius, 1e-9))[..., None]
-    rays_cam = np.concatenate([normalised, np.ones((height, width, 1))], axis=-1)
+    return np.concatenate([normalised, np.ones((height, width, 1))], axis=-1)
+
+
+def _cast(scene: SeatScene, shift: np.ndarray) -> np.ndarray:
+    rays_cam = rays_in_camera(scene.focal_px, scene.k1, scene.k2, shift)
     # Camera looks down the pad's z: its x is the pad's x, its y the pad's -y, turned by tilt.
     turn_x, turn_y, turn_z = np.radians(scene.tilt)
-    cam2pad = np.diag([1.0, -1.0, -1.0]) @ _rotation(turn_x, turn_y, turn_z)
+    cam2pad = np.diag([1.0, -1.0, -1.0]) @ rotation(turn_x, turn_y, turn_z)
     rays = rays_cam @ cam2pad.T
     # Aim: whatever the tilt, the camera stands so that it looks at the butt line.
     axis = cam2pad[:, 2]
@@ -138,7 +145,7 @@ def _cast(scene: SeatScene, shift: np.ndarray) -> np.ndarray:
     camera = np.array([x0, y0, 0.0]) - axis / -axis[2] * high
 
     riser_z, limb_z = 0.0, -scene.face_step
-    picture = np.empty((height, width, 3))
+    picture = np.empty(rays_cam.shape)
     bench = _plane(camera, rays, -60.0)
     grain = 1 + 0.03 * np.sin(bench[..., 1] / 2.5 + 3 * np.sin(bench[..., 0] / 40))
     picture[:] = scene.bench_light * grain[..., None]
@@ -197,7 +204,7 @@ def _plane(camera: np.ndarray, rays: np.ndarray, z: float) -> np.ndarray:
     return camera + reach * rays
 
 
-def _rotation(x: float, y: float, z: float) -> np.ndarray:
+def rotation(x: float, y: float, z: float) -> np.ndarray:
     cx, sx, cy, sy, cz, sz = np.cos(x), np.sin(x), np.cos(y), np.sin(y), np.cos(z), np.sin(z)
     about_x = np.array([[1, 0, 0], [0, cx, -sx], [0, sx, cx]])
     about_y = np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])

@@ -10,14 +10,14 @@ PACKAGE = Path(__file__).parent.parent / "fitcheck"
 # The flow of data. A module may import from its own row and those above, never below.
 ORDER = [
     {"errors", "tone", "measurement"},
-    {"photo", "cards", "setup"},
+    {"photo", "cards", "setup", "lens_profile"},
     {"step_fit", "camera", "lines", "corners", "card_sheet"},
     {"adjustment", "arris"},
     {"card_edges"},
     {"edges", "uncertainty", "quality"},
     {"views"},
     {"pipeline"},
-    {"units", "judgement", "samples", "guide"},
+    {"accuracy", "units", "judgement", "samples", "guide"},
     {"wording"},
     {"overlay", "report"},
     {"written"},

@@ -71,7 +71,10 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class ViewResult:
-    """What a view found: edges, and the model that turns them into characteristics."""
+    """What a view found: edges, and the model that turns them into characteristics.
+
+    ``observed`` holds plain facts that the picture showed, such as which card stands where.
+    """
 
     edges: Mapping[str, MeasuredEdge]
     hinted: frozenset[str]
@@ -79,6 +82,7 @@ class ViewResult:
     best: Quantities
     sources: list[Source]
     warnings: list[Note] = field(default_factory=list)
+    observed: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,144 @@
+"""What is known of one phone's lens, kept from one inspection to the next.
+
+Every measurement tells something of the lens that took it. The posterior of one measurement,
+loosened by what a telephone's lens may change in between (it moves to focus), is the prior
+of the next: sequential least squares. The principal point is not kept, because optical image
+stabilisation moves it from photograph to photograph.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.errors import BadInput
+
+Array = NDArray[np.float64]
+
+# Focusing from 25 cm to 1 m changes a telephone's focal length by up to a percent, and its
+# distortion a little; common experience, no source.
+FOCAL_DRIFT_RELATIVE_SD = 0.003
+DISTORTION_DRIFT_SD = 0.002
+
+
+@dataclass(frozen=True, order=True)
+class LensKey:
+    """Which lens: photographs with equal keys can share a profile.
+
+    Attributes
+    ----------
+    make, model
+        Of the phone, from EXIF.
+    focal_px
+        Focal length that EXIF claims, in whole pixels: tells the lenses of one phone apart.
+    long_side_px, short_side_px
+        Size of the picture however it is turned.
+    """
+
+    make: str
+    model: str
+    focal_px: int
+    long_side_px: int
+    short_side_px: int
+
+    @property
+    def known(self) -> bool:
+        """Whether the phone is known at all; without make and model a profile is of no use."""
+        return bool(self.make.strip() or self.model.strip())
+
+    def __str__(self) -> str:
+        size = f"{self.long_side_px} × {self.short_side_px}"
+        return f"{self.make} {self.model}, {self.focal_px} px, {size}".strip()
+
+
+@dataclass(frozen=True, eq=False)
+class LensProfile:
+    """Focal length (px), k1 and k2: mean, shape (3,), and covariance, shape (3, 3).
+
+    Attributes
+    ----------
+    key
+        Whose lens.
+    mean, covariance
+        Posterior of the last photograph that was counted in.
+    photographs
+        How many were counted in.
+    """
+
+    key: LensKey
+    mean: Array
+    covariance: Array
+    photographs: int
+
+    def loosened(self) -> Array:
+        """Covariance for the next photograph, shape (3, 3): the lens may have moved to focus."""
+        drift = [FOCAL_DRIFT_RELATIVE_SD * self.mean[0], DISTORTION_DRIFT_SD, DISTORTION_DRIFT_SD]
+        return np.asarray(self.covariance + np.diag(np.square(drift)))
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the profile in JSON types; read back by :func:`profile_from_json`."""
+        return {
+            "make": self.key.make,
+            "model": self.key.model,
+            "focal_px": self.key.focal_px,
+            "size_px": [self.key.long_side_px, self.key.short_side_px],
+            "mean": [float(v) for v in self.mean],
+            "covariance": [[float(v) for v in row] for row in self.covariance],
+            "photographs": self.photographs,
+        }
+
+
+def profile_from_json(data: Mapping[str, Any]) -> LensProfile:
+    """Read a profile that :meth:`LensProfile.to_json` wrote.
+
+    Raises
+    ------
+    BadInput
+        ``lens_profile_unreadable`` if something is missing or cannot be right.
+    """
+    try:
+        long_side, short_side = (int(v) for v in data["size_px"])
+        key = LensKey(
+            str(data["make"]), str(data["model"]), int(data["focal_px"]), long_side, short_side
+        )
+        profile = LensProfile(
+            key,
+            np.array(data["mean"], dtype=np.float64),
+            np.array(data["covariance"], dtype=np.float64),
+            int(data["photographs"]),
+        )
+        sound = (
+            profile.mean.shape == (3,)
+            and profile.covariance.shape == (3, 3)
+            and bool(np.all(np.isfinite(profile.mean)))
+            and bool(np.all(np.isfinite(profile.covariance)))
+            and math.isfinite(float(profile.mean[0]))
+            and profile.mean[0] > 0
+            and bool(np.allclose(profile.covariance, profile.covariance.T))
+            and bool(np.all(np.linalg.eigvalsh(_scaled(profile.covariance)) > 0))
+        )
+    except (KeyError, TypeError, ValueError, OverflowError, np.linalg.LinAlgError):
+        sound = False
+    if not sound:
+        raise BadInput(
+            "lens_profile_unreadable",
+            "The stored lens profile is damaged.",
+            "Delete it; the next photographs make a new one.",
+        )
+    return profile
+
+
+def profiles_by_key(profiles: Iterable[LensProfile]) -> dict[LensKey, LensProfile]:
+    """Index profiles by the lens that they describe; the last of equal keys counts."""
+    return {profile.key: profile for profile in profiles}
+
+
+def _scaled(covariance: Array) -> Array:
+    """Correlations: eigenvalues of a covariance of pixels and small numbers would round off."""
+    sd = np.sqrt(np.diag(covariance))
+    return np.asarray(covariance / np.outer(sd, sd))
