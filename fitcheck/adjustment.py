@@ -42,6 +42,11 @@ SPREAD_PRIOR_PX = 1.0
 # the tone curve is not the one that was assumed.
 BORDER_SPREAD_PRIOR_PX = 0.3
 SPREADS = 2  # per card: of all edges, and of those at the border besides
+# A card counts as flat until its edges say otherwise; then it may bow and warp by this much.
+FLAT_SD_MM = 1e-4
+BENT_SD_MM = 1.0
+BENDS = 2  # per card: bow along its length, and warp
+OWN = SPREADS + BENDS  # what a card has besides its pose
 OUTLIER_SIGMAS = 4.0
 WORST_SCALE_PX = 3.0  # beyond this the points are not those of the card
 # No observation counts as better than this: interpolation, JPEG blocks and a print's raster.
@@ -136,12 +141,12 @@ class Observations:
 
 @dataclass(frozen=True, eq=False)
 class Adjustment:
-    """The solution: one lens, one pose and the spreads per card, and their covariance.
+    """The solution: one lens, and per card a pose, spreads and bends, with their covariance.
 
     Attributes
     ----------
     parameters
-        Lens (5), then six per card, then two spreads (px) per card.
+        Lens (5), then six per card, then per card two spreads (px), bow and warp (mm).
     covariance
         Of the parameters, shape (p, p).
     used
@@ -166,7 +171,13 @@ class Adjustment:
 
     def spread_px(self, card: int) -> float:
         """How far edges of that card lie toward the light side, in pixels."""
-        return float(self.parameters[SPREADS * (card - len(self.used))])
+        return float(self.parameters[OWN * (card - len(self.used))])
+
+    def bends_mm(self, card: int) -> tuple[Array, Array]:
+        """How far a card's ends lie behind a plane by bow and by warp: estimates and sds, mm."""
+        first = len(self.parameters) + OWN * (card - len(self.used)) + SPREADS
+        own = slice(first, first + BENDS)
+        return self.parameters[own], np.sqrt(np.diag(self.covariance)[own])
 
     def lens_held(self) -> Array:
         """Covariance of everything else were the lens known: conditional, lens part zero."""
@@ -188,7 +199,10 @@ def draw_pose(draws: Array, card: int) -> Pose:
 
 
 def adjust(
-    observations: list[Observations], prior: LensPrior, start: Adjustment | None = None
+    observations: list[Observations],
+    prior: LensPrior,
+    start: Adjustment | None = None,
+    may_bend: bool = False,
 ) -> Adjustment:
     """Solve lens and poses from what was seen of each card.
 
@@ -200,6 +214,8 @@ def adjust(
         What is known of the lens.
     start
         An earlier solution of the same cards to start from.
+    may_bend
+        Solve for each card's bow and warp too, instead of holding it flat.
 
     Returns
     -------
@@ -212,11 +228,12 @@ def adjust(
     """
     used = [np.ones(len(seen.points_mm), dtype=bool) for seen in observations]
     current = _start(observations, prior) if start is None else start.parameters.copy()
+    bend_sd = BENT_SD_MM if may_bend else FLAT_SD_MM
     current = _best_tilts(observations, prior, current, used)
     for _ in range(5):
         before = used
         used, sd_px = _agreeing(_residuals_px(observations, current))
-        solution = _solve(observations, prior, current, used, sd_px)
+        solution = _solve(observations, prior, current, used, sd_px, bend_sd)
         current = solution.x
         if all(np.array_equal(a, b) for a, b in zip(before, used, strict=True)):
             break
@@ -226,6 +243,41 @@ def adjust(
         for r, keep in zip(_residuals_px(observations, current), used, strict=True)
     )
     return Adjustment(current, covariance, tuple(used), rms)
+
+
+def bend_signs(observations: list[Observations], solution: Adjustment) -> list[float]:
+    """How many standard deviations of bow or warp each card's residuals show, the larger one.
+
+    One linear step from a solution that holds the cards flat, with pose and spreads free and
+    the lens held. A card is bent where this is well above 3.
+    """
+    signs = []
+    for i, seen in enumerate(observations):
+        used = solution.used[i]
+        kept = Observations(
+            seen.points_mm[used], seen.pixels[used], seen.normals[used], seen.spread[used]
+        )
+        pose = _pose_slice(solution.parameters, i)
+        own = solution.parameters[OWN * (i - len(observations)) :][:OWN]
+
+        def residual(pose: Array, own: Array, kept: Observations = kept) -> Array:
+            lens = solution.parameters[:LENS_PARAMETERS]
+            return _residuals_px([kept], np.concatenate([lens, pose, own]))[0]
+
+        here = residual(pose, own)
+        bends = [(residual(pose, own + s) - here) / 1e-3 for s in 1e-3 * np.eye(OWN)[SPREADS:]]
+        steps = np.diag([1e-6] * 3 + [1e-4] * 3)
+        poses = [(residual(pose + s, own) - here) / np.max(s) for s in steps]
+        design = np.stack([*bends, *poses], axis=1)
+        design = np.concatenate([design, kept.spread], axis=1)
+        scale = np.maximum(np.max(np.abs(design), axis=0), 1e-12)
+        found, *_ = np.linalg.lstsq(design / scale, -here, rcond=None)
+        left = here + design / scale @ found
+        variance = float(left @ left) / max(len(here) - design.shape[1], 1)
+        covariance = np.linalg.pinv((design / scale).T @ (design / scale)) * variance
+        sd = np.sqrt(np.diag(covariance)[:BENDS]) + 1e-12
+        signs.append(float(np.max(np.abs(found[:BENDS]) / sd)))
+    return signs
 
 
 def _agreeing(residuals: list[Array]) -> tuple[list[NDArray[np.bool_]], list[float]]:
@@ -263,7 +315,7 @@ def _start(observations: list[Observations], prior: LensPrior) -> Array:
             flags=cv2.SOLVEPNP_IPPE,
         )
         poses += [np.ravel(rotation), np.ravel(origin)]
-    return np.concatenate([prior.mean, *poses, np.zeros(SPREADS * len(observations))])
+    return np.concatenate([prior.mean, *poses, np.zeros(OWN * len(observations))])
 
 
 def _best_tilts(
@@ -311,13 +363,22 @@ def _mirrored_tilt(pose: Array, middle_mm: Array) -> Array:
 
 def _residuals_px(observations: list[Observations], parameters: Array) -> list[Array]:
     lens = lens_from(parameters[:LENS_PARAMETERS])
-    spreads = parameters[-SPREADS * len(observations) :].reshape(-1, SPREADS)
+    own = parameters[-OWN * len(observations) :].reshape(-1, OWN)
     residuals = []
     for i, seen in enumerate(observations):
-        predicted = card_to_pixels(seen.points_mm, lens, pose_from(_pose_slice(parameters, i)))
+        points = seen.points_mm + np.zeros(3)
+        points[:, 2] += _bend_shapes(seen.points_mm) @ own[i, SPREADS:]
+        predicted = card_to_pixels(points, lens, pose_from(_pose_slice(parameters, i)))
         along_normal = np.sum((predicted - seen.pixels) * seen.normals, axis=1)
-        residuals.append(along_normal + seen.spread @ spreads[i])
+        residuals.append(along_normal + seen.spread @ own[i, :SPREADS])
     return residuals
+
+
+def _bend_shapes(points_mm: Array) -> Array:
+    """Bow along the card and warp, 1 at its corners, with the card's mean plane kept, (n, 2)."""
+    low, high = points_mm.min(axis=0)[:2], points_mm.max(axis=0)[:2]
+    x, y = (2 * (points_mm[:, :2] - low) / (high - low) - 1).T
+    return np.stack([x**2 - 1 / 3, x * y], axis=1)
 
 
 def _solve(
@@ -326,11 +387,12 @@ def _solve(
     start: Array,
     used: list[NDArray[np.bool_]],
     sd_px: list[float],
+    bend_sd_mm: float = FLAT_SD_MM,
     loss: str = "linear",
 ) -> OptimizeResult:
     cards = len(observations)
     whitening = prior.whitening
-    spread_sd = np.tile([SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX], cards)
+    own_sd = np.tile([SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX, *[bend_sd_mm] * BENDS], cards)
     kept = [
         Observations(o.points_mm[keep], o.pixels[keep], o.normals[keep], o.spread[keep])
         for o, keep in zip(observations, used, strict=True)
@@ -339,14 +401,14 @@ def _solve(
     def residuals(parameters: Array) -> Array:
         seen = [r / sd for r, sd in zip(_residuals_px(kept, parameters), sd_px, strict=True)]
         lens = whitening @ (parameters[:LENS_PARAMETERS] - prior.mean)
-        return np.concatenate([*seen, lens, parameters[-len(spread_sd) :] / spread_sd])
+        return np.concatenate([*seen, lens, parameters[-len(own_sd) :] / own_sd])
 
     def jacobian(parameters: Array) -> Array:
         # A card's residuals know no other card's pose, so one step moves that parameter of
-        # all cards at once: eleven evaluations, however many cards there are.
+        # all cards at once: thirteen evaluations, however many cards there are.
         here = _residuals_px(kept, parameters)
         ends = np.cumsum([0, *(len(r) for r in here)])
-        rows_in_all = ends[-1] + LENS_PARAMETERS + len(spread_sd)
+        rows_in_all = ends[-1] + LENS_PARAMETERS + len(own_sd)
         matrix = np.zeros((rows_in_all, len(parameters)))
         for k in range(LENS_PARAMETERS):
             moved = parameters.copy()
@@ -360,18 +422,23 @@ def _solve(
             moved[first + k] += step
             for i, residual in enumerate(_residuals_px(kept, moved)):
                 matrix[ends[i] : ends[i + 1], first[i] + k] = (residual - here[i]) / step
+        first_own = len(parameters) - len(own_sd) + OWN * np.arange(cards)
+        for k in range(SPREADS, OWN):
+            moved = parameters.copy()
+            moved[first_own + k] += 1e-4
+            for i, residual in enumerate(_residuals_px(kept, moved)):
+                matrix[ends[i] : ends[i + 1], first_own[i] + k] = (residual - here[i]) / 1e-4
         for i, seen in enumerate(kept):
             rows = slice(ends[i], ends[i + 1])
-            first_spread = len(parameters) - len(spread_sd) + SPREADS * i
-            matrix[rows, first_spread : first_spread + SPREADS] = seen.spread
+            matrix[rows, first_own[i] : first_own[i] + SPREADS] = seen.spread
             matrix[rows] /= sd_px[i]
         tail = matrix[ends[-1] :]
         tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = whitening
-        tail[LENS_PARAMETERS:, -len(spread_sd) :] = np.diag(1 / spread_sd)
+        tail[LENS_PARAMETERS:, -len(own_sd) :] = np.diag(1 / own_sd)
         return matrix
 
     pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
-    scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(spread_sd), 0.1)])
+    scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(own_sd), 0.1)])
     rough = loss != "linear"  # only to compare starts
     return least_squares(
         residuals,

@@ -28,6 +28,7 @@ INSIDE_MM = 1.6  # how far a profile reaches into the black square
 LARGEST_MISFIT = 0.2  # of the step's height; beyond it something lies over the edge
 SMALLEST_RISE = 0.03  # of full linear light; paper against ink is ten times that
 SAMPLES_PER_PX = 1.5
+GLARE_INK_SHARE = 0.25  # of the paper's light, above the card's median
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +61,9 @@ class CardEdges:
         Median linear light of the paper; above 1 where it is clipped.
     sides
         How many sides lie in the picture.
+    glare_share
+        Share of them beside which the ink is much lighter, against the paper, than on the
+        rest of the card: a reflection lies there.
     """
 
     observations: Observations
@@ -67,6 +71,7 @@ class CardEdges:
     rise: float
     white: float
     sides: int
+    glare_share: float = 0.0
 
 
 @lru_cache
@@ -149,7 +154,8 @@ def measure_card_edges(
     visible = inside.reshape(n, -1).all(axis=1)
 
     fits = _fit_sides(across, profiles, blur_mm, sides, marker_gap)
-    good = visible & np.isfinite(fits.offset_sd)
+    glare = _glare(fits)
+    good = visible & np.isfinite(fits.offset_sd) & ~glare
     good &= (fits.misfit < LARGEST_MISFIT) & (fits.rise > SMALLEST_RISE)
 
     middles, outward = sides.middles_mm[good], sides.normals[good]
@@ -168,7 +174,17 @@ def measure_card_edges(
         rise=float(np.median(fits.rise[good])) if good.any() else float("nan"),
         white=float(np.median((fits.level + fits.rise)[good])) if good.any() else float("nan"),
         sides=int(np.count_nonzero(visible)),
+        glare_share=float(np.mean(glare[visible])) if visible.any() else 0.0,
     )
+
+
+def _glare(fits: StepFit) -> NDArray[np.bool_]:
+    """Which sides lie under a reflection: it adds as much light to ink as to paper."""
+    ink = np.maximum(fits.level, 0.0)
+    share = ink / np.maximum(ink + np.maximum(fits.rise, 0.0), 1e-6)
+    usual = float(np.median(share))
+    # A reflection may fill the paper too and leave no step at all.
+    return np.asarray(share > usual + GLARE_INK_SHARE)
 
 
 def _fit_sides(

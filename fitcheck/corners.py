@@ -26,6 +26,7 @@ SMALLEST_MARKER_PERIMETER = 0.01
 LARGEST_SEARCH_SIDE_PX = 6000
 SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
 FEWEST_MARKERS = 4
+LEAST_AGREEING = 0.8  # of the markers found; a bent or half-hidden card keeps nearly all
 OUTLIER_PX = 4.0  # a marker corner this far from its card's plane is another object
 
 
@@ -141,8 +142,11 @@ def _corners_of(
     object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in markers_px])
     image_px = np.vstack(list(markers_px.values()))
     homography, kept = cv2.findHomography(object_mm, image_px, cv2.RANSAC, OUTLIER_PX)
-    if homography is None or np.count_nonzero(kept) < 4 * FEWEST_MARKERS:
+    agreeing = np.count_nonzero(kept)
+    if homography is None or agreeing < 4 * FEWEST_MARKERS:
         return None
+    if agreeing < LEAST_AGREEING * len(image_px):
+        return None  # another board with the same markers in other places
     card2px = np.asarray(homography, dtype=np.float64)
 
     predicted = _apply(card2px, card.corners_mm[:, :2])

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.adjustment import Adjustment, Observations, adjust, lens_prior
+from fitcheck.adjustment import Adjustment, Observations, adjust, bend_signs, lens_prior
 from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
 from fitcheck.cards import CARDS
 from fitcheck.corners import CardCorners, find_cards
@@ -38,6 +38,7 @@ Hints = Mapping[str, Sequence[Point]]
 
 SEED = 20070  # any fixed number: the same photo gives the same digits
 TYPICAL_BLUR_PX = 1.2
+BENT_FROM_SIGMAS = 5.0  # of bow or warp; a flat card shows up to 3
 EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round changes nothing
 
 
@@ -325,6 +326,10 @@ def _solve(
         ]
         blurs = [e.blur_px if e.blur_px > 0 else TYPICAL_BLUR_PX for e in edges]
         solution = adjust([e.observations for e in edges], prior, solution)
+    observations = [e.observations for e in edges]
+    if max(bend_signs(observations, solution)) > BENT_FROM_SIGMAS:
+        # Far from straight sides are outliers to a flat card; a bent one explains them.
+        solution = adjust(observations, prior, solution, may_bend=True)
     return solution, edges
 
 

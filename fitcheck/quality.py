@@ -22,6 +22,9 @@ CARD_BLUR_REFUSED_PX = 5.0
 FEWEST_PX_PER_SQUARE = 12.0
 WORST_RESIDUAL_PX = 0.25
 LEAST_CONTRAST = 0.06
+GLARE_SHARE_WARNED = 0.05
+BENT_MM = 0.15
+BENT_SIGMAS = 4.0
 FEWEST_SIDES_SHARE = 0.35
 
 
@@ -137,13 +140,33 @@ def photo_warnings(
                     "Go closer, about 40 cm, or use the phone's full resolution.",
                 )
             )
+        if edge.glare_share > GLARE_SHARE_WARNED:
+            warnings.append(
+                Note(
+                    "glare",
+                    f"A reflection lies over {edge.glare_share:.0%} of card {name}.",
+                    "Turn the card or move the lamp until its black squares look black all over, "
+                    "and retake.",
+                )
+            )
+        bends, sd = solution.bends_mm(place)
+        bend = float(np.max(np.abs(bends)))
+        if bend > BENT_MM and np.any(np.abs(bends) > BENT_SIGMAS * sd):
+            warnings.append(
+                Note(
+                    "card_bent",
+                    f"Card {name} is bent by {bend:.1f} mm.",
+                    "Mount it on stiff flat stock, press it down over its whole length, and "
+                    "retake.",
+                )
+            )
         if solution.residual_px[place] > WORST_RESIDUAL_PX:
             warnings.append(
                 Note(
                     "card_not_flat",
                     f"Card {name} does not look flat: its squares lie "
                     f"{solution.residual_px[place]:.2f} px off a plane.",
-                    "Mount it on stiff flat stock and press it down.",
+                    "Mount it on stiff flat stock, press it down, keep reflections off it.",
                 )
             )
     return warnings

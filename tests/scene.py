@@ -45,6 +45,8 @@ class SeatScene:
     card_b_turned: bool = False
     exchanged: bool = False
     without: str = ""
+    bow: dict[str, float] | None = None  # card to how far its ends lie under its middle, mm
+    glare: dict[str, float] | None = None  # card to the light a lamp adds at its middle
     seed: int = 1
 
     @property
@@ -175,8 +177,18 @@ def _cast(scene: SeatScene, shift: np.ndarray) -> np.ndarray:
     for name, surface_z, start_y, turned, (x_mid, skew_deg) in laid:
         if name in scene.without:
             continue
-        hit = _plane(camera, rays, surface_z + scene.thickness)
+        bow = (scene.bow or {}).get(name, 0.0)
+        middle = start_y + CARDS[name].board_mm[0] / 2
+        z = surface_z + scene.thickness
+        hit = _plane(camera, rays, z)
+        for _ in range(3 if bow else 0):
+            along = np.clip((hit[..., 1] - middle) / 60.0, -1.1, 1.1)
+            hit = _plane(camera, rays, z - bow * along**2)
         _lay_card(picture, hit, name, start_y, turned, x_mid, skew_deg)
+        glare = (scene.glare or {}).get(name, 0.0)
+        if glare:
+            away = np.hypot(hit[..., 0] - x_mid, hit[..., 1] - middle)
+            picture += glare * np.exp(-0.5 * (away / 14.0) ** 2)[..., None]
     return picture
 
 
@@ -199,8 +211,8 @@ def _lay_card(picture, hit, name, start_y, turned, x_mid, skew_deg) -> None:
     picture[inside] = texture[row[inside], column[inside], None]
 
 
-def _plane(camera: np.ndarray, rays: np.ndarray, z: float) -> np.ndarray:
-    reach = (z - camera[2]) / rays[..., 2:]
+def _plane(camera: np.ndarray, rays: np.ndarray, z: float | np.ndarray) -> np.ndarray:
+    reach = ((z - camera[2]) / rays[..., 2])[..., None]
     return camera + reach * rays
 
 
