@@ -8,7 +8,6 @@ stabilisation moves it from photograph to photograph.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -117,8 +116,8 @@ def profile_from_json(data: Mapping[str, Any]) -> LensProfile:
             and profile.covariance.shape == (3, 3)
             and bool(np.all(np.isfinite(profile.mean)))
             and bool(np.all(np.isfinite(profile.covariance)))
-            and math.isfinite(float(profile.mean[0]))
-            and profile.mean[0] > 0
+            and bool(profile.mean[0] > 0)
+            and bool(np.all(np.diag(profile.covariance) > 0))
             and bool(np.allclose(profile.covariance, profile.covariance.T))
             and bool(np.all(np.linalg.eigvalsh(_scaled(profile.covariance)) > 0))
         )
