@@ -64,12 +64,11 @@ class ArrisFit:
     misfit: float
 
 
-def fit_arris(
-    outward_mm: Array, light: Array, noise: Array, blur_mm: float, ray_slope: float
-) -> ArrisFit:
-    """Fit the mean profile across an edge.
+@dataclass(frozen=True, eq=False)
+class EdgeProfile:
+    """Mean light across an edge, and what is needed to fit it.
 
-    Parameters
+    Attributes
     ----------
     outward_mm
         Places across the edge, evenly spaced, away from the part, shape (m,), mm.
@@ -83,6 +82,22 @@ def fit_arris(
     ray_slope
         How far the ray moves outward as it goes one down: positive where the camera looks
         at the face from the inside and does not see the wall.
+    """
+
+    outward_mm: Array
+    light: Array
+    noise: Array
+    blur_mm: float
+    ray_slope: float
+
+
+def fit_arris(profile: EdgeProfile) -> ArrisFit:
+    """Fit the mean profile across an edge.
+
+    Parameters
+    ----------
+    profile
+        The light across the edge.
 
     Returns
     -------
@@ -93,6 +108,8 @@ def fit_arris(
     ValueError
         If shapes do not match.
     """
+    outward_mm, light, noise = profile.outward_mm, profile.light, profile.noise
+    blur_mm, ray_slope = profile.blur_mm, profile.ray_slope
     m = len(outward_mm)
     if light.shape != (m, 3) or noise.shape != (3,):
         raise ValueError(
@@ -127,11 +144,11 @@ def fit_arris(
             target = np.concatenate([light[:, colour], wanted])
             levels = np.linalg.lstsq(full, target, rcond=None)[0]
             rows.append((target - full @ levels) / sd[colour])
-        prior = [
+        known = [
             (log_radius - np.log(RADIUS_PRIOR_MM)) / RADIUS_PRIOR_LOG_SD,
             (log_blur - np.log(blur_mm)) / BLUR_PRIOR_LOG_SD,
         ]
-        return np.concatenate([*rows, prior])
+        return np.concatenate([*rows, known])
 
     low, high = outward_mm[0] * 0.6, outward_mm[-1] * 0.8
     bounds = (

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
-from fitcheck.arris import fit_arris
+from fitcheck.arris import ArrisFit, EdgeProfile, fit_arris
 from fitcheck.camera import Lens, Pose, camera_in_card, card_to_pixels, pixels_to_card
 from fitcheck.lines import FEWEST_POINTS, robust_line
 from fitcheck.tone import linear_light
@@ -157,6 +157,10 @@ class MeasuredEdge:
         Radius of the arris, as far as the photograph tells it.
     misfit
         What the model of the edge leaves of the mean profile, as a share of the step.
+    profile
+        The mean light across the edge; its zero lies ``arris.offset_mm`` inside the line.
+    arris
+        How the profile was fitted; both None for an edge that has no rounded side.
     """
 
     line: Line
@@ -169,6 +173,8 @@ class MeasuredEdge:
     rise: float
     radius_mm: float
     misfit: float
+    profile: EdgeProfile | None = None
+    arris: ArrisFit | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -377,7 +383,8 @@ def measure(
     camera = frame.from_surface(camera_in_card(surface.pose)[None, :2])[0, 1]
     height = surface.depth_mm - camera_in_card(surface.pose)[2]
     ray_slope = float((current.offset_mm - camera) / height)
-    arris = fit_arris(strip.outward_mm, mean, noise, blur_mm, ray_slope)
+    profile = EdgeProfile(strip.outward_mm, mean, noise, blur_mm, ray_slope)
+    arris = fit_arris(profile)
     clipped_mm = CLIPPED_SD_PX / px_per_mm if np.max(mean) > CLIPPED else 0.0
     current = Line(current.offset_mm + arris.offset_mm, current.slope, current.middle_mm)
 
@@ -395,6 +402,8 @@ def measure(
         rise=float(step),
         radius_mm=arris.radius_mm,
         misfit=arris.misfit,
+        profile=profile,
+        arris=arris,
     )
 
 
@@ -415,6 +424,57 @@ def colour(
         return None
     light = np.median(strip.light[strip.usable], axis=0)
     return None if np.max(light) > CLIPPED else np.asarray(light)
+
+
+def blocks_beside(
+    picture: NDArray[np.uint8],
+    surface: Surface,
+    frame: StripFrame,
+    line: Line,
+    along_mm: tuple[float, float],
+    outward_mm: tuple[float, float],
+    block_mm: float,
+    keep_out: list[Array],
+) -> tuple[Array, Array, Array]:
+    """Mean light of blocks of rows beside a line, for estimators of a view's own.
+
+    Parameters
+    ----------
+    picture, surface, frame, keep_out
+        As for :func:`search`.
+    line
+        The line in the strip frame that the blocks are aligned with.
+    along_mm
+        The stretch, in the strip frame.
+    outward_mm
+        Reach across the line, from it; two samples a pixel.
+    block_mm
+        Length of a block along the line.
+
+    Returns
+    -------
+    Linear light, shape (n, m, 3), of the blocks that can be seen whole; their places along
+    the strip, (n,); and the samples' places outward of the line, (m,). Millimetres.
+    """
+    px_per_mm = px_per_mm_at(surface, frame, line)
+    strip = _resample(
+        picture,
+        surface,
+        _tilted(frame, line),
+        (along_mm[0] - line.middle_mm, along_mm[1] - line.middle_mm),
+        outward_mm,
+        1.0 / px_per_mm,
+        keep_out,
+        outward_step_mm=0.5 / px_per_mm,
+    )
+    blocks, along = _block_means(strip, max(1, round(block_mm * px_per_mm)))
+    whole = ~np.isnan(blocks).any(axis=(1, 2))
+    return blocks[whole], along[whole] + line.middle_mm, strip.outward_mm
+
+
+def px_per_mm_at(surface: Surface, frame: StripFrame, line: Line) -> float:
+    """Scale across a line at its middle, pixels per millimetre."""
+    return _px_per_mm(surface, frame, line)
 
 
 def _profile_reach(neighbours_mm: list[float], blur_mm: float) -> tuple[float, float]:
