@@ -252,24 +252,13 @@ def bend_signs(observations: list[Observations], solution: Adjustment) -> list[f
     the lens held. A card is bent where this is well above 3.
     """
     signs = []
+    cards = len(observations)
+    residuals = _residuals_px(observations, solution.parameters)
     for i, seen in enumerate(observations):
         used = solution.used[i]
-        kept = Observations(
-            seen.points_mm[used], seen.pixels[used], seen.normals[used], seen.spread[used]
-        )
-        pose = _pose_slice(solution.parameters, i)
-        own = solution.parameters[OWN * (i - len(observations)) :][:OWN]
-
-        def residual(pose: Array, own: Array, kept: Observations = kept) -> Array:
-            lens = solution.parameters[:LENS_PARAMETERS]
-            return _residuals_px([kept], np.concatenate([lens, pose, own]))[0]
-
-        here = residual(pose, own)
-        bends = [(residual(pose, own + s) - here) / 1e-3 for s in 1e-3 * np.eye(OWN)[SPREADS:]]
-        steps = np.diag([1e-6] * 3 + [1e-4] * 3)
-        poses = [(residual(pose + s, own) - here) / np.max(s) for s in steps]
-        design = np.stack([*bends, *poses], axis=1)
-        design = np.concatenate([design, kept.spread], axis=1)
+        _, pose, own = (d[used] for d in _derivatives(seen, solution.parameters, i, cards))
+        here = residuals[i][used]
+        design = np.concatenate([own[:, SPREADS:], pose, own[:, :SPREADS]], axis=1)
         scale = np.maximum(np.max(np.abs(design), axis=0), 1e-12)
         found, *_ = np.linalg.lstsq(design / scale, -here, rcond=None)
         left = here + design / scale @ found
@@ -374,6 +363,47 @@ def _residuals_px(observations: list[Observations], parameters: Array) -> list[A
     return residuals
 
 
+def _derivatives(
+    seen: Observations, parameters: Array, card: int, cards: int
+) -> tuple[Array, Array, Array]:
+    """Derivatives of a card's residuals by lens (n, 5), pose (n, 6) and own parameters (n, 4)."""
+    focal, k1, k2 = parameters[:3]
+    pose = _pose_slice(parameters, card)
+    card2cam = pose_from(pose).card2cam
+    own = parameters[len(parameters) - OWN * (cards - card) :][:OWN]
+    shapes = _bend_shapes(seen.points_mm)
+    points = seen.points_mm + np.zeros(3)
+    points[:, 2] += shapes @ own[SPREADS:]
+    x, y, z = (points @ card2cam.T + pose[3:]).T
+    u = np.stack([x / z, y / z], axis=1)
+    r2 = np.sum(u**2, axis=1)
+    growth = 1 + r2 * (k1 + r2 * k2)
+    toward = np.sum(u * seen.normals, axis=1)  # along the normal, as the residual is
+    lens_part = np.stack(
+        [growth * toward, focal * r2 * toward, focal * r2**2 * toward, *seen.normals.T], axis=1
+    )
+    # The Brown model's Jacobian is symmetric: growth times one, plus an outer product.
+    by_u = growth[:, None] * seen.normals + (2 * (k1 + 2 * k2 * r2) * toward)[:, None] * u
+    by_u *= (focal / z)[:, None]
+    by_point = np.stack([*by_u.T, -np.sum(by_u * u, axis=1)], axis=1)
+    by_card_point = by_point @ card2cam
+    turned = np.cross(points, by_card_point) @ _right_jacobian(pose[:3])
+    bent = by_card_point[:, 2:] * shapes
+    return lens_part, np.hstack([turned, by_point]), np.hstack([seen.spread, bent])
+
+
+def _right_jacobian(rotation_vector: Array) -> Array:
+    """Right Jacobian of SO(3): exp(w + dw) = exp(w) exp(J dw) (Chirikjian 2012, section 10.6)."""
+    angle = float(np.linalg.norm(rotation_vector))
+    x, y, z = rotation_vector
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    if angle < 1e-6:
+        return np.asarray(np.eye(3) - cross / 2)
+    first = (1 - np.cos(angle)) / angle**2
+    second = (angle - np.sin(angle)) / angle**3
+    return np.asarray(np.eye(3) - first * cross + second * cross @ cross)
+
+
 def _bend_shapes(points_mm: Array) -> Array:
     """Bow along the card and warp, 1 at its corners, with the card's mean plane kept, (n, 2)."""
     low, high = points_mm.min(axis=0)[:2], points_mm.max(axis=0)[:2]
@@ -404,33 +434,16 @@ def _solve(
         return np.concatenate([*seen, lens, parameters[-len(own_sd) :] / own_sd])
 
     def jacobian(parameters: Array) -> Array:
-        # A card's residuals know no other card's pose, so one step moves that parameter of
-        # all cards at once: thirteen evaluations, however many cards there are.
-        here = _residuals_px(kept, parameters)
-        ends = np.cumsum([0, *(len(r) for r in here)])
-        rows_in_all = ends[-1] + LENS_PARAMETERS + len(own_sd)
-        matrix = np.zeros((rows_in_all, len(parameters)))
-        for k in range(LENS_PARAMETERS):
-            moved = parameters.copy()
-            moved[k] += 1e-4 * prior.sd[k]
-            change = np.concatenate(_residuals_px(kept, moved)) - np.concatenate(here)
-            matrix[: ends[-1], k] = change / (1e-4 * prior.sd[k])
-        first = LENS_PARAMETERS + POSE_PARAMETERS * np.arange(cards)
-        for k in range(POSE_PARAMETERS):
-            step = 1e-7 if k < 3 else 1e-5
-            moved = parameters.copy()
-            moved[first + k] += step
-            for i, residual in enumerate(_residuals_px(kept, moved)):
-                matrix[ends[i] : ends[i + 1], first[i] + k] = (residual - here[i]) / step
-        first_own = len(parameters) - len(own_sd) + OWN * np.arange(cards)
-        for k in range(SPREADS, OWN):
-            moved = parameters.copy()
-            moved[first_own + k] += 1e-4
-            for i, residual in enumerate(_residuals_px(kept, moved)):
-                matrix[ends[i] : ends[i + 1], first_own[i] + k] = (residual - here[i]) / 1e-4
+        ends = np.cumsum([0, *(len(o.points_mm) for o in kept)])
+        matrix = np.zeros((ends[-1] + LENS_PARAMETERS + len(own_sd), len(parameters)))
         for i, seen in enumerate(kept):
+            lens_part, pose_part, own_part = _derivatives(seen, parameters, i, cards)
             rows = slice(ends[i], ends[i + 1])
-            matrix[rows, first_own[i] : first_own[i] + SPREADS] = seen.spread
+            first_pose = LENS_PARAMETERS + POSE_PARAMETERS * i
+            first_own = len(parameters) - OWN * (cards - i)
+            matrix[rows, :LENS_PARAMETERS] = lens_part
+            matrix[rows, first_pose : first_pose + POSE_PARAMETERS] = pose_part
+            matrix[rows, first_own : first_own + OWN] = own_part
             matrix[rows] /= sd_px[i]
         tail = matrix[ends[-1] :]
         tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = whitening

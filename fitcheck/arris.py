@@ -156,10 +156,16 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
         [high, np.log(RADIUS_LIMITS_MM[1]), np.log(blur_mm * 3)],
     )
     best = None
-    for start in (0.0, 0.15, 0.3):
+    for start in (0.0, 0.25):
         theta = [np.clip(start, low, high), np.log(RADIUS_PRIOR_MM), np.log(blur_mm)]
         found = least_squares(
-            residuals, theta, bounds=bounds, x_scale=[0.05, 0.5, 0.1], max_nfev=60
+            residuals,
+            theta,
+            bounds=bounds,
+            x_scale=[0.05, 0.5, 0.1],
+            xtol=1e-5,
+            ftol=1e-6,
+            max_nfev=60,
         )
         if best is None or found.cost < best.cost:
             best = found

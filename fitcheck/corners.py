@@ -142,12 +142,14 @@ def _corners_of(
     object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in markers_px])
     image_px = np.vstack(list(markers_px.values()))
     homography, kept = cv2.findHomography(object_mm, image_px, cv2.RANSAC, OUTLIER_PX)
-    agreeing = np.count_nonzero(kept)
-    if homography is None or agreeing < 4 * FEWEST_MARKERS:
+    if homography is None or np.count_nonzero(kept) < 4 * FEWEST_MARKERS:
         return None
-    if agreeing < LEAST_AGREEING * len(image_px):
-        return None  # another board with the same markers in other places
     card2px = np.asarray(homography, dtype=np.float64)
+    # On another board the same markers lie a square or more away from here.
+    away_px = np.linalg.norm(_apply(card2px, object_mm) - image_px, axis=1)
+    side_px = np.median(np.linalg.norm(image_px[::4] - image_px[1::4], axis=1))
+    if np.mean(away_px < 0.3 * side_px) < LEAST_AGREEING:
+        return None
 
     predicted = _apply(card2px, card.corners_mm[:, :2])
     px_per_mm = min(

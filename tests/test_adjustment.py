@@ -155,3 +155,32 @@ def test_edge_spread_is_told_from_scale():
     np.testing.assert_allclose(
         relative_pose(found.pose(0), found.pose(1))[:2], relative_pose(*POSES)[:2], atol=0.05
     )
+
+
+def test_derivatives_are_those_of_the_residuals():
+    from fitcheck.adjustment import _derivatives, _residuals_px
+
+    rng = np.random.default_rng(1)
+    points = np.column_stack([rng.uniform(0, 120, 50), rng.uniform(0, 24, 50), np.zeros(50)])
+    normals = rng.normal(size=(50, 2))
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    spread = rng.integers(0, 2, (50, 2)).astype(float)
+    seen = Observations(points, rng.uniform(0, 3000, (50, 2)), normals, spread)
+    lens = [3000, 0.03, -0.02, 2000, 1500]
+    poses = [0.3, -0.2, 1.0, -40, 20, 400, 0.1, 0.2, -0.5, 30, -20, 500]
+    parameters = np.array([*lens, *poses, 0.1, 0.2, 0.3, -0.2, 0.1, 0.1, 0.4, 0.2])
+    for card in (0, 1):
+        by_lens, by_pose, by_own = _derivatives(seen, parameters, card, 2)
+        full = np.zeros((50, len(parameters)))
+        full[:, :5] = by_lens
+        full[:, 5 + 6 * card : 11 + 6 * card] = by_pose
+        full[:, 17 + 4 * card : 21 + 4 * card] = by_own
+        for k in range(len(parameters)):
+            step = np.zeros(len(parameters))
+            step[k] = 1e-6 * max(1, abs(parameters[k]))
+            ahead = _residuals_px([seen, seen], parameters + step)[card]
+            behind = _residuals_px([seen, seen], parameters - step)[card]
+            numeric = (ahead - behind) / (2 * step[k])
+            assert full[:, k] == pytest.approx(
+                numeric, rel=1e-4, abs=1e-4 * np.ptp(numeric) + 1e-9
+            )
