@@ -52,6 +52,11 @@ OUTLINE_MM = 0.2  # a limb's edge this near the riser's outline may be the riser
 TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
 FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
 LEAST_TINT_CHANGE = 0.2  # of the logarithm of the colours
+# A block that props the riser up may show beside it, and end in a stronger line.
+PROP_SHARE = 0.3  # of the stronger line
+PROP_SEEN_MM = (0.6, 8.0)
+PROP_WEIGHT_GAIN = 1.1  # the line further in must agree this much better with the limb's side
+PROP_TINT_CHANGE = 0.25
 ARRIS_MM = 0.5  # a line this near is the arris itself
 COARSE_BLUR_MM = 0.22  # blurred more than this, a sliver of riser cannot be told
 # Of the chosen line: as clear as this another might be the edge. Grain makes a riser's
@@ -305,6 +310,8 @@ class SideFinder:
         if hinted:
             self._may_be_riser.discard(name)
             return chosen
+        if not is_limb:
+            chosen = self._above_a_prop(part, frame, along, chosen, candidates)
 
         clear = [
             r
@@ -398,6 +405,36 @@ class SideFinder:
                 "Focus on the seam and retake, or mark the edge by hand.",
             )
         return strongest
+
+    def _above_a_prop(
+        self,
+        part: Part,
+        frame: StripFrame,
+        along: tuple[float, float],
+        chosen: Candidate,
+        candidates: list[Candidate],
+    ) -> Candidate:
+        """The riser's edge where a block that props it up, or another thing, ends further out.
+
+        A line further in is the riser's edge if it lies nearer to the limb's own side and what
+        is beyond it has another tint than the riser's face: a wall would have the same.
+        """
+        inside = [
+            c
+            for c in candidates
+            if c.change > PROP_SHARE * chosen.change
+            and c.weight > PROP_WEIGHT_GAIN * chosen.weight
+            and PROP_SEEN_MM[0] < chosen.line.offset_mm - c.line.offset_mm < PROP_SEEN_MM[1]
+        ]
+        for inner in sorted(inside, key=lambda c: -c.merit):
+            edge = inner.line.offset_mm
+            face = self._colour(part, frame, along, (edge - 1.6, edge - 0.5))
+            beyond = self._colour(part, frame, along, (edge + 0.3, chosen.line.offset_mm - 0.3))
+            if face is None or beyond is None:
+                continue
+            if _tint_distance(face, beyond) > PROP_TINT_CHANGE:
+                return inner
+        return chosen
 
     def _blur_mm(self, part: Part) -> float:
         lens, pose = part.surface.lens, part.surface.pose
