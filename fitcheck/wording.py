@@ -2,98 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from fitcheck.measurement import Characteristic
 from fitcheck.units import inch_decimal_text, inch_fraction_text
-
-
-@dataclass(frozen=True)
-class Wording:
-    """How a characteristic is called and explained.
-
-    Attributes
-    ----------
-    name
-        Trade name.
-    meaning
-        What it is, in a sentence.
-    positive, negative
-        What a value above and below zero says; empty for a value that has no sign.
-    """
-
-    name: str
-    meaning: str
-    positive: str = ""
-    negative: str = ""
-
-    @property
-    def signed(self) -> bool:
-        """Whether the value's sign means something."""
-        return bool(self.positive)
-
-
-def _overhang(side: str) -> Wording:
-    return Wording(
-        f"Overhang, {side}",
-        f"How far the limb’s {side} side stands out beyond the riser’s {side} side, "
-        "at the butt line.",
-        "limb proud",
-        "riser proud",
-    )
-
+from fitcheck.views import VIEWS, Wording
 
 WORDING: dict[str, Wording] = {
-    "overhang_left": _overhang("left"),
-    "overhang_right": _overhang("right"),
-    "limb_width": Wording("Limb width", "Width of the limb at the butt line."),
-    "riser_width": Wording("Riser width", "Width of the riser at the butt line."),
-    "lateral_offset": Wording(
-        "Sideways offset",
-        "How far the limb’s centreline lies beside the riser’s, at the butt line.",
-        "limb to the right",
-        "limb to the left",
-    ),
-    "lateral_angle": Wording(
-        "Sideways angle",
-        "How far the limb points to a side of the riser’s own direction, seen on its face.",
-        "tip to the right",
-        "tip to the left",
-    ),
-    "face_step": Wording(
-        "Face step",
-        "How much higher the riser’s outer face stands than the limb’s, at the butt line.",
-        "riser’s face higher",
-        "limb’s face higher",
-    ),
-    "pad_squareness": Wording(
-        "Pad squareness",
-        "How far the pad’s cross line is from square to the riser’s sides.",
-        "right side high",
-        "left side high",
-    ),
-    "twist": Wording(
-        "Twist",
-        "How far the limb is rolled at its tip against its butt, about its own length.",
-        "right side high at the tip",
-        "left side high at the tip",
-    ),
-    "gap_butt": Wording(
-        "Gap at the butt", "Opening of the seam between pad and limb, at the butt."
-    ),
-    "gap_end": Wording(
-        "Gap at the riser’s end", "Opening of the seam between pad and limb, at the riser’s end."
-    ),
-    "gap_wedge": Wording(
-        "Wedge of the gap",
-        "Angle at which the seam opens.",
-        "opens toward the riser’s end",
-        "opens toward the butt",
-    ),
+    name: words for view in VIEWS.values() for name, words in view.wording.items()
 }
-
-VIEW_TITLES = {"seat": "Limb seat", "pad": "Limb pad", "sight": "Twist sight", "joint": "Seam"}
-
+VIEW_TITLES = {name: view.title for name, view in VIEWS.items()}
+EDGE_NAMES = {name: words for view in VIEWS.values() for name, words in view.edge_names.items()}
 SOURCES = {
     "lens": "lens",
     "pose": "where the cards lie",
@@ -102,20 +19,7 @@ SOURCES = {
     "card_flatness": "how flat the cards lie",
     "edge": "course of the edges",
     "arris": "rounded arrises and grain",
-    "underneath": "riser seen under the limb",
-    "butt_line": "place of the butt line",
-    "face_step": "face step",
-}
-
-EDGE_NAMES = {
-    "limb_left": "Limb, left edge",
-    "limb_right": "Limb, right edge",
-    "riser_left": "Riser, left edge",
-    "riser_right": "Riser, right edge",
-    "butt_line": "Butt line",
-    "pad_line": "Pad line",
-    "limb_line": "Limb’s lower line",
-}
+} | {name: words for view in VIEWS.values() for name, words in view.source_names.items()}
 
 # Symbol and words: colour is never the only sign.
 LEVELS = {

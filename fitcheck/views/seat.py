@@ -22,7 +22,7 @@ from fitcheck.measurement import Note
 from fitcheck.setup import FACE_STEP_GIVEN_SD_MM
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.seat_sides import SIDES, Part, SideFinder
-from fitcheck.views.view import Scene, View, ViewResult
+from fitcheck.views.view import Scene, View, ViewResult, Wording
 
 Array = NDArray[np.float64]
 
@@ -338,9 +338,19 @@ def _at(points: Array, y: Array) -> Array:
     return there[:, [0, 2]]
 
 
+def _overhang(side: str) -> Wording:
+    return Wording(
+        f"Overhang, {side}",
+        f"How far the limb’s {side} side stands out beyond the riser’s {side} side, "
+        "at the butt line.",
+        "limb proud",
+        "riser proud",
+    )
+
+
 SEAT = View(
     name="seat",
-    title="Seated limb, facing its outer face",
+    title="Limb seat",
     cards=("A",),
     optional_cards=("B",),
     edges=VIEW_EDGES,
@@ -364,4 +374,42 @@ SEAT = View(
         "Tap to focus on the seam, hold still, and take the photograph at full resolution.",
     ),
     look=look,
+    wording={
+        "overhang_left": _overhang("left"),
+        "overhang_right": _overhang("right"),
+        "limb_width": Wording("Limb width", "Width of the limb at the butt line."),
+        "riser_width": Wording(
+            "Riser width", "Width of the riser: at the butt line, or at the end of a bare pad."
+        ),
+        "lateral_offset": Wording(
+            "Sideways offset",
+            "How far the limb’s centreline lies beside the riser’s, at the butt line.",
+            "limb to the right",
+            "limb to the left",
+        ),
+        "lateral_angle": Wording(
+            "Sideways angle",
+            "How far the limb points to a side of the riser’s own direction, seen on its face.",
+            "tip to the right",
+            "tip to the left",
+        ),
+        "face_step": Wording(
+            "Face step",
+            "How much higher the riser’s outer face stands than the limb’s, at the butt line.",
+            "riser’s face higher",
+            "limb’s face higher",
+        ),
+    },
+    edge_names={
+        "limb_left": "Limb, left edge",
+        "limb_right": "Limb, right edge",
+        "riser_left": "Riser, left edge",
+        "riser_right": "Riser, right edge",
+        "butt_line": "Butt line",
+    },
+    source_names={
+        "underneath": "riser seen under the limb",
+        "butt_line": "place of the butt line",
+        "face_step": "face step",
+    },
 )

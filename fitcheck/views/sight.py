@@ -22,7 +22,7 @@ from fitcheck.cards import CARDS, MARGIN_MM
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
-from fitcheck.views.view import Scene, View, ViewResult
+from fitcheck.views.view import Scene, View, ViewResult, Wording
 
 Array = NDArray[np.float64]
 
@@ -236,4 +236,16 @@ SIGHT = View(
         "cards' own errors.",
     ),
     look=look,
+    wording={
+        "twist": Wording(
+            "Twist",
+            "How far the limb is rolled at its tip against its butt, about its own length.",
+            "right side high at the tip",
+            "left side high at the tip",
+        ),
+    },
+    source_names={
+        "card_set": "how the cards were set",
+        "card_fold": "how the cards were cut and folded",
+    },
 )

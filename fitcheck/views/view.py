@@ -86,6 +86,31 @@ class ViewResult:
 
 
 @dataclass(frozen=True)
+class Wording:
+    """How a characteristic is called and explained to people.
+
+    Attributes
+    ----------
+    name
+        Trade name.
+    meaning
+        What it is, in a sentence.
+    positive, negative
+        What a value above and below zero says; empty for a value that has no sign.
+    """
+
+    name: str
+    meaning: str
+    positive: str = ""
+    negative: str = ""
+
+    @property
+    def signed(self) -> bool:
+        """Whether the value's sign means something."""
+        return bool(self.positive)
+
+
+@dataclass(frozen=True)
 class View:
     """One kind of photograph.
 
@@ -107,6 +132,10 @@ class View:
         Steps for the user.
     look
         Finds the edges in a scene. Raises Refused if it cannot.
+    wording
+        Characteristic to how it is called and explained.
+    edge_names, source_names
+        Edges, and sources of uncertainty, to how they are called.
     """
 
     name: str
@@ -117,6 +146,9 @@ class View:
     units: Mapping[str, str]
     how_to: tuple[str, ...]
     look: Callable[[Scene, np.random.Generator], ViewResult]
+    wording: Mapping[str, Wording] = field(default_factory=dict)
+    edge_names: Mapping[str, str] = field(default_factory=dict)
+    source_names: Mapping[str, str] = field(default_factory=dict)
 
 
 Hints = Mapping[str, "list[Point] | tuple[Point, ...]"]
