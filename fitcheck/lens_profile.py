@@ -8,8 +8,10 @@ stabilisation moves it from photograph to photograph.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -130,6 +132,58 @@ def profile_from_json(data: Mapping[str, Any]) -> LensProfile:
             "Delete it; the next photographs make a new one.",
         )
     return profile
+
+
+def read_profiles(path: Path) -> dict[LensKey, LensProfile]:
+    """Read the profiles that :func:`write_profiles` wrote; none if there is no such file.
+
+    Raises
+    ------
+    BadInput
+        ``lens_profile_unreadable`` if the file cannot be read or holds something else.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput(
+            "lens_profile_unreadable",
+            f"The lens profiles {path} cannot be read: {error}.",
+            "Check the file's name, or give another one to begin anew.",
+        ) from error
+    try:
+        listed = json.loads(text)
+    except (ValueError, RecursionError):
+        listed = None
+    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+        raise BadInput(
+            "lens_profile_unreadable",
+            f"The file {path} does not hold lens profiles.",
+            "Give the file that an earlier measurement wrote, or a new name to begin anew.",
+        )
+    return profiles_by_key(profile_from_json(one) for one in listed)
+
+
+def write_profiles(path: Path, profiles: Mapping[LensKey, LensProfile]) -> None:
+    """Write profiles as JSON; whoever reads at the same time sees the old file or the new.
+
+    Raises
+    ------
+    BadInput
+        ``lens_profile_unwritable``.
+    """
+    listed = [profiles[key].to_json() for key in sorted(profiles)]
+    beside = path.with_name(path.name + ".new")
+    try:
+        beside.write_text(json.dumps(listed, indent=1), encoding="utf-8")
+        beside.replace(path)
+    except OSError as error:
+        raise BadInput(
+            "lens_profile_unwritable",
+            f"The lens profiles cannot be written to {path}: {error.strerror or error}.",
+            "Give a file in a folder that you may write to.",
+        ) from error
 
 
 def profiles_by_key(profiles: Iterable[LensProfile]) -> dict[LensKey, LensProfile]:

@@ -1,14 +1,24 @@
 """What earlier photographs told of a lens, and what it is worth."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from scene import SeatScene, photograph
 
+from fitcheck import cli
 from fitcheck.errors import BadInput
-from fitcheck.lens_profile import LensKey, LensProfile, profile_from_json, profiles_by_key
+from fitcheck.lens_profile import (
+    LensKey,
+    LensProfile,
+    profile_from_json,
+    profiles_by_key,
+    read_profiles,
+    write_profiles,
+)
 from fitcheck.pipeline import Shot, lens_key, measure_shots, profile_after
+from fitcheck.samples import samples
 from fitcheck.setup import Setup
 
 SETUP = Setup(0.5, bars_mm=(100.0, 100.0))
@@ -79,6 +89,31 @@ def test_a_damaged_profile_is_refused(damage):
     with pytest.raises(BadInput) as refusal:
         profile_from_json({**PROFILE.to_json(), **damage})
     assert refusal.value.code == "lens_profile_unreadable"
+
+
+def test_profiles_are_kept_in_a_file(tmp_path):
+    path = tmp_path / "lenses.json"
+    assert read_profiles(path) == {}
+    write_profiles(path, {KEY: PROFILE})
+    assert np.array_equal(read_profiles(path)[KEY].covariance, PROFILE.covariance)
+    assert [p.name for p in tmp_path.iterdir()] == ["lenses.json"]
+    path.write_text('{"no": "list"}')
+    with pytest.raises(BadInput, match="does not hold lens profiles"):
+        read_profiles(path)
+    with pytest.raises(BadInput, match="cannot be written"):
+        write_profiles(tmp_path / "nowhere" / "lenses.json", {KEY: PROFILE})
+
+
+def test_the_command_starts_from_what_it_learned(tmp_path, capsys):
+    photo, lenses = samples()[0].path, tmp_path / "lenses.json"
+    arguments = ["measure", str(photo), "--view", "seat", "--json", "--lens-profiles", str(lenses)]
+    focal_sd = []
+    for times in (1, 2):
+        assert cli.main(arguments) == 0
+        focal_sd.append(json.loads(capsys.readouterr().out)["lens"]["standard_uncertainty"][0])
+        (profile,) = read_profiles(lenses).values()
+        assert profile.photographs == times
+    assert focal_sd[1] < focal_sd[0]
 
 
 def test_a_phone_without_a_name_gets_no_profile():
