@@ -225,14 +225,7 @@ def read_photo(data: bytes, name: str) -> Photo:
         ``heic_unavailable``.
     """
     name = _name_for_people(name)
-    _check_file_size(len(data), name)
-    kind = _kind(data)
-    if kind is None:
-        raise BadInput(
-            "not_a_photo",
-            f"{name} is not a {FORMATS} picture.",
-            f"Use the photo as the phone saved it, or save it as {FORMATS}.",
-        )
+    kind = _checked_kind(data, name)
     with _ONE_AT_A_TIME, warnings.catch_warnings():
         # Pillow warns of odd metadata and of sizes that our own limits judge.
         warnings.simplefilter("ignore")
@@ -255,6 +248,46 @@ def read_photo(data: bytes, name: str) -> Photo:
         model=exif.model,
         sha256=hashlib.sha256(data).hexdigest(),
     )
+
+
+def check_photo(data: bytes, name: str) -> None:
+    """Refuse what cannot be a photo, by its size, first bytes and header.
+
+    No pixel is decoded, so it is quick and needs little memory; damage further in is not seen.
+
+    Parameters
+    ----------
+    data
+        The whole file, as for :func:`read_photo`.
+    name
+        What to call the photo.
+
+    Raises
+    ------
+    BadInput
+        As :func:`read_photo` does.
+    """
+    name = _name_for_people(name)
+    kind = _checked_kind(data, name)
+    with _ONE_AT_A_TIME, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            if kind == "HEIF":
+                _check_heif(data, name)
+            with _open(data, kind) as image:
+                _check_picture(image, kind, name)
+        except BadInput:
+            raise
+        except Exception as error:
+            raise _refusal_for(error, kind, name) from error
+
+
+def photo_kind(data: bytes) -> str | None:
+    """Return the format that a file's first bytes announce; None if it is not one of a photo.
+
+    ``"JPEG"``, ``"PNG"``, ``"TIFF"``, ``"WEBP"`` or ``"HEIF"``; 12 bytes are enough.
+    """
+    return _kind(data)
 
 
 def focal_length_px(focal_35mm: float, size_px: tuple[int, int]) -> float:
@@ -307,6 +340,18 @@ def _check_file_size(size_bytes: int, name: str) -> None:
 
 
 # ---- content ---------------------------------------------------------------------------
+
+
+def _checked_kind(data: bytes, name: str) -> str:
+    _check_file_size(len(data), name)
+    kind = _kind(data)
+    if kind is None:
+        raise BadInput(
+            "not_a_photo",
+            f"{name} is not a {FORMATS} picture.",
+            f"Use the photo as the phone saved it, or save it as {FORMATS}.",
+        )
+    return kind
 
 
 def _kind(data: bytes) -> str | None:

@@ -18,13 +18,8 @@ from streamlit.testing.v1 import AppTest
 from fitcheck.errors import BadInput
 from fitcheck.page import measuring, words
 from fitcheck.page.edge_editor import edited_lines, lines_to_begin_with
-from fitcheck.page.inspection import (
-    MOST_INSPECTIONS,
-    MOST_PHOTOS,
-    Inspection,
-    Inspections,
-    Readings,
-)
+from fitcheck.page.inspection import MOST_PHOTOS, Inspection, Readings
+from fitcheck.page.keeping import store, visit
 from fitcheck.page.launch import OPEN_VARIABLE, SETTINGS, launch, photos_to_show
 from fitcheck.page.lengths import length_mm
 from fitcheck.page.picture_frame import PictureFrame, frame_round
@@ -125,14 +120,17 @@ def test_photographs_are_limited() -> None:
         inspection.add("one-more.jpg", b"one more")
 
 
-def test_inspections_are_found_again_until_too_many_came_after() -> None:
-    kept = Inspections()
-    name, inspection = kept.begin()
-    assert kept.find(name) is inspection
-    assert kept.find("guessed") is None
-    names = {kept.begin()[0] for _ in range(MOST_INSPECTIONS)}
-    assert len(names) == MOST_INSPECTIONS
-    assert kept.find(name) is None
+def test_inspections_are_found_again_by_their_name_only() -> None:
+    begun = visit(store(), "", "one device")
+    begun.inspection.add("a.jpg", jpeg())
+    begun.inspection.readings.thickness = "1.02"
+    begun.save()
+    again = visit(store(), begun.identity, "another device")
+    assert again.identity == begun.identity
+    assert [p.data for p in again.inspection.photos.values()] == [jpeg()]
+    assert again.inspection.readings.thickness == "1.02"
+    assert visit(store(), "guessed", "a stranger").identity != "guessed"
+    assert not visit(store(), "guessed", "a stranger").inspection.photos
 
 
 # The piece of the photograph in which edges are marked

@@ -44,8 +44,11 @@ def kept_text(
     -------
     What stands in the field.
     """
-    if key not in st.session_state:
+    shown = f"{key}-kept"
+    # Anew where it was left and come back to, or was changed on another device meanwhile.
+    if key not in st.session_state or st.session_state.get(shown) != kept:
         st.session_state[key] = kept
+        st.session_state[shown] = kept
     field = place.text_area if long else place.text_input
     return field(
         label,

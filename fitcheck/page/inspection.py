@@ -1,28 +1,50 @@
 """What one visitor has on the page: photographs, readings, edges marked by hand.
 
-Kept by the server's process, not only by the connection: a phone that was locked, or whose
-browser let go of the page while the camera was open, finds everything in its place again.
+This is the visitor's working copy. It lasts no longer than the visit; what outlasts it is in
+the store, see :mod:`fitcheck.page.keeping`.
 """
 
 from __future__ import annotations
 
 import hashlib
-import secrets
-import threading
-from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from fitcheck.errors import BadInput
-from fitcheck.measurement import Point
+from fitcheck.measurement import Measurement, Point
 from fitcheck.page.lengths import length_mm
 from fitcheck.report import ReportHeader
 from fitcheck.setup import Setup
 
 MOST_PHOTOS = 12
-MOST_INSPECTIONS = 8  # the one used longest ago is let go
 
 Line = tuple[Point, Point]
+
+
+class Shelf(Protocol):
+    """Where photographs lie."""
+
+    def keep(self, photo: PhotoFile, data: bytes) -> None:
+        """Keep a photograph; raises BadInput if that cannot be done."""
+
+    def read(self, photo: PhotoFile) -> bytes:
+        """Return its bytes; raises BadInput if they are not there any more."""
+
+
+class MemoryShelf:
+    """A shelf that lasts as long as the program."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, bytes] = {}
+
+    def keep(self, photo: PhotoFile, data: bytes) -> None:
+        """Keep a photograph."""
+        self._kept[photo.sha256] = data
+
+    def read(self, photo: PhotoFile) -> bytes:
+        """Return its bytes."""
+        return self._kept[photo.sha256]
 
 
 @dataclass(frozen=True)
@@ -35,8 +57,8 @@ class PhotoFile:
         Of its bytes: the photograph's identity everywhere on the page.
     name
         Of its file.
-    data
-        Its bytes.
+    shelf
+        Where its bytes lie.
     setup
         Readings that belong to this photograph alone, as with the samples; None for the
         readings that the user typed.
@@ -44,8 +66,13 @@ class PhotoFile:
 
     sha256: str
     name: str
-    data: bytes = field(repr=False)
+    shelf: Shelf = field(repr=False, compare=False)
     setup: Setup | None = None
+
+    @property
+    def data(self) -> bytes:
+        """Its bytes; raises BadInput if they are not there any more."""
+        return self.shelf.read(self)
 
 
 @dataclass
@@ -93,14 +120,28 @@ class Written:
 
 @dataclass
 class Inspection:
-    """All that belongs together in one report."""
+    """All that belongs together in one report.
 
+    Attributes
+    ----------
+    shelf
+        Where its photographs lie.
+    chosen
+        SHA-256 of the photograph that this visitor looks at.
+    measured
+        What each photograph gave last.
+    written
+        The report as this visitor saw it last.
+    """
+
+    shelf: Shelf = field(default_factory=MemoryShelf, repr=False)
     photos: dict[str, PhotoFile] = field(default_factory=dict)
     readings: Readings = field(default_factory=Readings)
     hints: dict[str, dict[str, Line]] = field(default_factory=dict)
     titles: dict[str, str] = field(default_factory=dict)
     header: ReportHeader = field(default_factory=ReportHeader)
     chosen: str = ""
+    measured: dict[str, Measurement] = field(default_factory=dict)
     written: Written | None = None
 
     def add(self, name: str, data: bytes, setup: Setup | None = None) -> str:
@@ -113,7 +154,7 @@ class Inspection:
         Raises
         ------
         BadInput
-            ``too_many_photos`` if there are enough already.
+            ``too_many_photos`` if there are enough already, or if the shelf cannot keep it.
         """
         sha256 = hashlib.sha256(data).hexdigest()
         if sha256 not in self.photos and len(self.photos) >= MOST_PHOTOS:
@@ -122,7 +163,10 @@ class Inspection:
                 f"{name} was not taken in: there are {MOST_PHOTOS} photographs already.",
                 "Remove some, or finish this report first and begin another.",
             )
-        self.photos.setdefault(sha256, PhotoFile(sha256, name, data, setup))
+        if sha256 not in self.photos:
+            photo = PhotoFile(sha256, name, self.shelf, setup)
+            self.shelf.keep(photo, data)
+            self.photos[sha256] = photo
         self.chosen = sha256
         return sha256
 
@@ -150,31 +194,3 @@ class Inspection:
             self.hints[sha256] = dict(lines)
         else:
             self.hints.pop(sha256, None)
-
-
-class Inspections:
-    """The inspections of this process, each under a name that cannot be guessed."""
-
-    def __init__(self) -> None:
-        self._kept: OrderedDict[str, Inspection] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def find(self, name: str) -> Inspection | None:
-        """Return the inspection of that name; None if it is not, or no longer, kept."""
-        with self._lock:
-            if name not in self._kept:
-                return None
-            self._kept.move_to_end(name)
-            return self._kept[name]
-
-    def begin(self) -> tuple[str, Inspection]:
-        """Begin an empty inspection and return its name and itself."""
-        with self._lock:
-            name = secrets.token_urlsafe(12)
-            self._kept[name] = Inspection()
-            while len(self._kept) > MOST_INSPECTIONS:
-                self._kept.popitem(last=False)
-            return name, self._kept[name]
-
-
-KEPT = Inspections()

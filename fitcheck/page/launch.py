@@ -1,18 +1,31 @@
-"""Starts the page: for this machine only, and in this process."""
+"""Starts the page in this process: for this machine only, or for paired devices of the network.
+
+Streamlit's application is wrapped by the gate (:mod:`fitcheck.access.gate`) before it is served,
+so nothing of it can be asked for by another way.
+"""
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import socket
 import sys
+import threading
+import time
+import webbrowser
 from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
+from fitcheck.access.network import LOOPBACK, check_certificate, lan_address
 from fitcheck.errors import BadInput
 from fitcheck.photo import MAX_FILE_BYTES
+from fitcheck.store import Store
+from fitcheck.store.location import STORE_VARIABLE
 
-ADDRESS = "127.0.0.1"
+ADDRESS = LOOPBACK
 OPEN_VARIABLE = "FITCHECK_OPEN"  # photographs to open with, told to the page's script
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 
@@ -42,8 +55,32 @@ SETTINGS: dict[str, str | int | bool | list[str]] = {
 }
 
 
+@dataclass(frozen=True)
+class Lan:
+    """How the page is offered to the local network.
+
+    Attributes
+    ----------
+    address
+        Of this machine there; empty to find it out.
+    name
+        Host name that the certificate is for; empty to go by the address.
+    certificate, key
+        For HTTPS, PEM files; None for plain HTTP, which others in the network can listen to.
+    """
+
+    address: str = ""
+    name: str = ""
+    certificate: Path | None = None
+    key: Path | None = None
+
+
 def launch(
-    port: int = 8501, open_browser: bool = True, show: Path | Sequence[Path] | None = None
+    port: int = 8501,
+    open_browser: bool = True,
+    show: Path | Sequence[Path] | None = None,
+    store: Path | None = None,
+    lan: Lan | None = None,
 ) -> None:
     """Serve the page until it is stopped with Ctrl+C.
 
@@ -56,30 +93,99 @@ def launch(
     show
         Photographs to open the page with, already measured: their files, a folder of them, or
         a JSON file of measurements that lies beside them.
+    store
+        Folder of the store; the user's own if None.
+    lan
+        Offer the page to paired devices of the local network; None for this machine only.
 
     Raises
     ------
     BadInput
-        If the port is taken or impossible, or if there is nothing to show.
+        If the port is taken or impossible, if there is nothing to show, if the store cannot be
+        opened, or as :func:`fitcheck.access.network.lan_address` and ``check_certificate`` do.
     """
-    _check_port(port)
+    address = ADDRESS if lan is None else lan_address(lan.address)
+    if lan is not None and lan.certificate is not None and lan.key is not None:
+        check_certificate(lan.certificate, lan.key)
+    _check_port(address, port)
     if show is None:
         os.environ.pop(OPEN_VARIABLE, None)
     else:
         photos = [path.resolve() for path in photos_to_show(show)]
         os.environ[OPEN_VARIABLE] = os.pathsep.join(map(str, photos))
-    # Streamlit's command line is its most stable interface; it is run in this process.
-    from streamlit.web import cli
+    if store is not None:
+        os.environ[STORE_VARIABLE] = str(store.absolute())
+    Store()  # said here if it cannot be opened, and not in the browser
+    _serve(address, port, open_browser, lan)
 
-    script = Path(__file__).with_name("page.py")
-    flags = [f"--server.port={port}", f"--server.headless={_word(not open_browser)}"]
-    known = {flag for option in cli.main_run.params for flag in option.opts}
-    for name, value in SETTINGS.items():
-        if f"--{name}" in known:  # older releases lack a few
-            values = value if isinstance(value, list) else [value]
-            flags += [f"--{name}={_word(one)}" for one in values]
-    print(f"The page is at http://{ADDRESS}:{port} (Ctrl+C here ends it).", flush=True)
-    cli.main(["run", str(script), *flags], standalone_mode=False)
+
+def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None:
+    import streamlit as st
+    from starlette.middleware import Middleware
+
+    from fitcheck.access.announcing import Announcer
+    from fitcheck.access.gate import Gate
+    from fitcheck.access.pairing import Door
+    from fitcheck.access.pairing_page import pairing_address
+    from fitcheck.access.photograph_routes import photograph_routes
+    from fitcheck.page.keeping import photo_edits
+    from fitcheck.page.keeping import store as kept
+
+    name = address if lan is None else lan.name or address
+    secure = lan is not None and lan.certificate is not None
+    host = f"[{name}]" if ":" in name else name
+    url = f"{'https' if secure else 'http'}://{host}:{port}"
+    hosts = [address, "localhost"] if lan is None else sorted({address, name})
+    settings = {
+        **SETTINGS,
+        "server.address": address,
+        "server.port": port,
+        "server.allowedHosts": hosts,
+        "server.headless": True,  # the browser is opened below, where a code is needed too
+    }
+    if lan is not None and lan.certificate is not None:
+        settings["server.sslCertFile"] = str(lan.certificate)
+        settings["server.sslKeyFile"] = str(lan.key)
+    first, door, announcer = url, None, None
+    if lan is not None:
+        door = Door()
+        announcer = Announcer(door, url)
+        if open_browser:
+            first = pairing_address(url, door.new_code())
+    gate = Middleware(
+        Gate,
+        hosts=hosts,
+        door=door,
+        address=url,
+        asked=None if announcer is None else announcer.announce,
+    )
+    app = st.App(
+        Path(__file__).with_name("page.py"),
+        routes=photograph_routes(kept, photo_edits),
+        middleware=[gate],
+    )
+    print(f"The page is at {url} (Ctrl+C here ends it).", flush=True)
+    if announcer is not None:
+        if not secure:
+            print(
+                "Others in this network could listen: use it in your own workshop's network, or "
+                "give a certificate with --certificate and --key.",
+                flush=True,
+            )
+        announcer.announce()
+    if open_browser:
+        threading.Thread(target=_open_browser, args=(address, port, first), daemon=True).start()
+    with suppress(KeyboardInterrupt):  # Ctrl+C is how it is meant to end
+        app.run(config=settings)
+
+
+def _open_browser(address: str, port: int, url: str) -> None:
+    """Open the browser as soon as the page answers."""
+    for _ in range(100):
+        with suppress(OSError), socket.create_connection((address, port), timeout=1):
+            webbrowser.open(url)
+            return
+        time.sleep(0.2)
 
 
 def photos_to_show(show: Path | Sequence[Path]) -> list[Path]:
@@ -120,21 +226,24 @@ def _photos_named_in(path: Path) -> list[Path]:
         ) from error
 
 
-def _check_port(port: int) -> None:
+def _check_port(address: str, port: int) -> None:
     if not 1 <= port <= 65535:
         raise BadInput("bad_port", f"There is no port {port}.", "Give one from 1 to 65535.")
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
         if sys.platform != "win32":  # there it would allow a second server on the same port
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((ADDRESS, port))
+            probe.bind((address, port))
         except OSError as error:
+            if error.errno == errno.EADDRNOTAVAIL:
+                raise BadInput(
+                    "not_an_address",
+                    f"{address} is not an address of this machine.",
+                    "Give one that it has, or --lan alone.",
+                ) from error
             raise BadInput(
                 "port_taken",
                 f"Port {port} cannot be used; the page may be open already.",
-                f"Look at http://{ADDRESS}:{port}, or choose another port.",
+                f"Look at http://{address}:{port}, or choose another port.",
             ) from error
-
-
-def _word(value: str | int | bool) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)

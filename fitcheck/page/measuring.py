@@ -69,7 +69,13 @@ def result_of(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) ->
         If the user's readings cannot be right.
     """
     hints = inspection.hints.get(photo.sha256, {}) if by_hand else {}
-    result = _measured(photo, inspection.setup_of(photo), tuple(sorted(hints.items())))
+    setup = inspection.setup_of(photo)
+    try:
+        result = _measured(photo, setup, tuple(sorted(hints.items())))
+    except FitcheckError as error:  # its file is gone; not remembered, it may come back
+        result = _refused(photo, setup, error)
+    if by_hand:
+        inspection.measured[photo.sha256] = result.measurement
     title = inspection.titles.get(photo.sha256, "")
     return Result(replace(result.entry, title=title), result.thumbnail_jpeg)
 
@@ -81,17 +87,22 @@ def _identity(photo: PhotoFile) -> tuple[str, str]:
 
 @st.cache_data(max_entries=48, show_spinner=False, hash_funcs={PhotoFile: _identity})
 def _measured(file: PhotoFile, setup: Setup, hints: _Hints) -> Result:
+    data = file.data
     with _ONE_AT_A_TIME:
         try:
-            photo = read_photo(file.data, file.name)
+            photo = read_photo(data, file.name)
             measurement = measure_photo(photo, VIEW, setup, dict(hints))
         except Exception as error:
-            note = _note(error, file.name)
-            refused = Measurement(file.name, VIEW, refused=note, inputs=setup.to_json())
-            return Result(ReportEntry(refused, b"", {}, (), file.sha256), b"")
+            return _refused(file, setup, error)
         small = Image.fromarray(photo.pixels)
         small.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
         return Result(report_entry(photo, measurement), _jpeg(small, 80))
+
+
+def _refused(file: PhotoFile, setup: Setup, error: Exception) -> Result:
+    note = _note(error, file.name)
+    refused = Measurement(file.name, VIEW, refused=note, inputs=setup.to_json())
+    return Result(ReportEntry(refused, b"", {}, (), file.sha256), b"")
 
 
 def _note(error: Exception, name: str) -> Note:

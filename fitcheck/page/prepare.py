@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import streamlit as st
 
+from fitcheck.access.gate import DEVICE_HEADER
 from fitcheck.errors import FitcheckError
 from fitcheck.guide import seat_guide_svg
 from fitcheck.judgement import judge, overall
@@ -179,6 +180,13 @@ def photograph(inspection: Inspection) -> None:
         except FitcheckError as error:
             st.session_state["failed"] = error
         st.rerun()
+    if st.context.headers.get(DEVICE_HEADER):  # the page is offered to other devices
+        st.session_state["visit"].begin()
+        name = words.text(st.query_params.get("inspection", ""))
+        words.show(
+            f'<p><a href="/pair/code?inspection={name}" target="_blank">Pair another device</a> '
+            "and go on with this inspection there.</p>"
+        )
     if not inspection.photos:
         _sample_button(inspection, "sample")
     photos = list(inspection.photos.values())

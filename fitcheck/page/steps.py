@@ -8,9 +8,12 @@ from dataclasses import dataclass
 
 import streamlit as st
 
+from fitcheck.access.gate import DEVICE_HEADER
+from fitcheck.access.photograph_routes import THIS_COMPUTER
 from fitcheck.errors import FitcheckError
 from fitcheck.page import look, prepare, results, words
-from fitcheck.page.inspection import KEPT, Inspection
+from fitcheck.page.inspection import Inspection
+from fitcheck.page.keeping import Visit, store, visit
 from fitcheck.page.navigation import EDGES_STEP, PHOTO_STEP, READINGS_STEP, asked_step, go
 from fitcheck.page.opening import add_photos_to_open
 from fitcheck.page.scroll import scroll_to_top
@@ -47,13 +50,19 @@ def show_page() -> None:
         '<p class="fc-tagline"><strong>fitcheck</strong> · how each limb fits its pocket</p>'
     )
     try:
-        inspection = _inspection()
+        present = _visit()
+        inspection = present.inspection
         step = _step(inspection)
         _bar(step)
         st.header(f"{step} · {STEPS[step - 1].heading}", anchor=False)
+        _tell_of_saving(present)
         _show(STEPS[step - 1], inspection)
         _ways_on(step, inspection)
         scroll_to_top(step)
+        present.keep_results()
+        present.clashes.clear()  # told by now; not if the run was broken off for another
+    except FitcheckError as error:  # the store: without it there is nothing to show
+        words.show(words.refusal(error))
     except Exception:
         _log.exception("the page met an error that nobody foresaw")
         words.show(
@@ -87,23 +96,40 @@ def _readings_are_wrong(inspection: Inspection) -> bool:
     return False
 
 
-def _inspection() -> Inspection:
+def _visit() -> Visit:
     """What this visitor had before, by the address; else a new inspection."""
-    if "inspection" not in st.session_state:
-        name = st.query_params.get("inspection", "")
-        found = KEPT.find(name)
-        if found is None:
-            name, found = KEPT.begin()
+    if "visit" not in st.session_state:
+        begun = visit(store(), st.query_params.get("inspection", ""), _device())
+        if begun.is_new:
             try:
-                add_photos_to_open(found)
+                add_photos_to_open(begun.inspection)
             except FitcheckError as error:
                 st.session_state["failed"] = error
-            if found.photos:
+            if begun.inspection.photos:
                 go(EDGES_STEP)
-        st.query_params["inspection"] = name
-        st.session_state["inspection"] = found
-    inspection: Inspection = st.session_state["inspection"]
-    return inspection
+        st.query_params["inspection"] = begun.identity
+        st.session_state["inspection"] = begun.inspection
+        st.session_state["visit"] = begun
+    present: Visit = st.session_state["visit"]
+    st.session_state.pop("unsaved", None)
+    try:
+        present.save()
+    except FitcheckError as error:  # nothing is lost: the next run tries again
+        st.session_state["unsaved"] = error
+    return present
+
+
+def _device() -> str:
+    """What the visitor's device is called, for the log of changes."""
+    return st.context.headers.get(DEVICE_HEADER) or THIS_COMPUTER
+
+
+def _tell_of_saving(present: Visit) -> None:
+    """Say what could not be saved, and where another device or window had been first."""
+    if "unsaved" in st.session_state:
+        words.show(words.refusal(st.session_state["unsaved"]))
+    for clash in present.clashes:
+        words.show(words.clash(clash))
 
 
 def _step(inspection: Inspection) -> int:

@@ -12,6 +12,8 @@ from fitcheck.errors import FitcheckError
 from fitcheck.judgement import Decision, Verdict
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
 from fitcheck.report import chance_text, visible_text
+from fitcheck.store.changes import Clash
+from fitcheck.store.fields import ABSENT
 from fitcheck.units import limit_inch_text, limit_text, uncertainty_text, value_text
 from fitcheck.wording import (
     CONFORMITY_SIGNS,
@@ -95,6 +97,42 @@ def not_measured_badge() -> str:
 def steps(lines: Iterable[str]) -> str:
     """A numbered list."""
     return "<ol>" + "".join(f"<li>{line}</li>" for line in lines) + "</ol>"
+
+
+FIELDS = {
+    "/cards/thickness": "The card’s thickness",
+    "/cards/check_bars": "The check bars",
+    "/readings/face_step": "The face step",
+    "/bow/name": "The bow",
+    "/customer": "The customer",
+    "/shop": "The shop",
+    "/reference": "The order or job number",
+    "/note": "The note",
+}
+
+
+def clash(met: Clash) -> str:
+    """Say that a change was not taken, what stands there, and what to do."""
+    part = met.path.rpartition("/")[2]
+    named = FIELDS.get(met.path) or {
+        "title": "The name of a seat",
+    }.get(part, "An edge set by hand" if "/hints" in met.path else "A photograph")
+    return box(
+        "warning",
+        f"<strong>{named} was changed meanwhile ({text(met.who)}).</strong> "
+        f"It stands as {_clash_value(met.stands)}; {_clash_value(met.wanted)} was not taken.",
+        "Make your change once more if it is the right one.",
+        role="alert",
+    )
+
+
+def _clash_value(value: object) -> str:
+    if value is ABSENT or value == "":
+        return "empty"
+    values = value if isinstance(value, list) else [value]
+    if not all(isinstance(one, str) for one in values):
+        return "it was marked there"
+    return f"“{text(' and '.join(map(str, values)))}”"
 
 
 def picture(data: bytes, kind: str, alt: str) -> str:
