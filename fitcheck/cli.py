@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from fitcheck import __version__
+from fitcheck.cli_store import add_store_commands, add_store_option
 from fitcheck.errors import BadInput, FitcheckError
 
 # Everything heavy is imported inside the command that needs it: `--help` answers at once.
@@ -83,7 +84,7 @@ def _parser() -> _Parser:
 
     measure = commands.add_parser("measure", help="measure photographs of one view")
     measure.add_argument("photos", nargs="+", type=Path, metavar="PHOTO")
-    measure.add_argument("--view", required=True, help="kind of photograph: seat")
+    measure.add_argument("--view", required=True, help="seat, pad, sight or joint")
     measure.add_argument("--json", action="store_true", help="print JSON instead of text")
     measure.add_argument(
         "--report", type=Path, metavar="FILE", help="write the report to this HTML file, too"
@@ -114,6 +115,12 @@ def _parser() -> _Parser:
     measure.add_argument(
         "--together", action="store_true", help="solve one lens for all photographs of one phone"
     )
+    measure.add_argument(
+        "--lens-profiles",
+        type=Path,
+        metavar="FILE",
+        help="JSON file of what earlier photographs told of each phone's lens; made if missing",
+    )
     measure.set_defaults(run=_measure)
 
     accuracy = commands.add_parser(
@@ -132,9 +139,37 @@ def _parser() -> _Parser:
     accuracy.add_argument("--workers", type=int, default=1, metavar="N", help="processes")
     accuracy.set_defaults(run=_accuracy)
 
+    inspect = commands.add_parser(
+        "inspect", help="measure a whole inspection and write its findings and report"
+    )
+    inspect.add_argument(
+        "inspection",
+        type=Path,
+        metavar="FOLDER|FILE",
+        help="inspection file, or the folder that holds inspection.json and the photographs",
+    )
+    inspect.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="folder to write to"
+    )
+    inspect.set_defaults(run=_inspect)
+
     page = commands.add_parser("page", help="open the page in the browser")
     page.add_argument("--port", type=int, default=8501, help="port (default: %(default)s)")
+    page.add_argument("--no-browser", action="store_true", help="only serve it")
+    page.add_argument(
+        "--lan",
+        nargs="?",
+        const="",
+        metavar="ADDRESS",
+        help="let paired devices of the local network in, at this machine's address there",
+    )
+    page.add_argument("--lan-name", default="", metavar="NAME", help="name of this machine there")
+    page.add_argument("--certificate", type=Path, metavar="FILE", help="for HTTPS, PEM")
+    page.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key, PEM")
+    add_store_option(page)
     page.set_defaults(run=_page)
+
+    add_store_commands(commands)
     return parser
 
 
@@ -147,9 +182,10 @@ def _cards(options: argparse.Namespace) -> int:
 
 
 def _measure(options: argparse.Namespace) -> int:
+    from fitcheck.lens_profile import read_profiles, write_profiles
     from fitcheck.measurement import Measurement, Note
     from fitcheck.photo import load_photo
-    from fitcheck.pipeline import measure_photos
+    from fitcheck.pipeline import lens_key, measure_photos, profile_after
     from fitcheck.setup import setup_from
     from fitcheck.views import VIEWS
 
@@ -174,12 +210,25 @@ def _measure(options: argparse.Namespace) -> int:
             note = Note(error.code, error.message, error.advice)
             results[i] = Measurement(path.name, options.view, refused=note)
     unreadable = bool(results)
+    profiles = {} if options.lens_profiles is None else read_profiles(options.lens_profiles)
+    before = dict(profiles)
     if options.together:
-        measured = measure_photos(list(photos.values()), options.view, setup, hints, together=True)
+        chosen = list(photos.values())
+        measured = measure_photos(chosen, options.view, setup, hints, True, profiles)
         results.update(zip(photos, measured, strict=True))
-    else:
-        for i, photo in photos.items():
-            results[i] = measure_photos([photo], options.view, setup, hints)[0]
+    for i, photo in photos.items():
+        key = lens_key(photo)
+        if options.together:
+            # All of one phone hold the same solution, which counts once.
+            profile = profile_after(photo, results[i], before.get(key))
+        else:
+            # One photograph after another, each from what the earlier ones told.
+            results[i] = measure_photos([photo], options.view, setup, hints, False, profiles)[0]
+            profile = profile_after(photo, results[i], profiles.get(key))
+        if profile is not None:
+            profiles[key] = profile
+    if options.lens_profiles is not None:
+        write_profiles(options.lens_profiles, profiles)
 
     ordered = [results[i] for i in sorted(results)]
     if options.json:
@@ -298,8 +347,36 @@ def _demo(options: argparse.Namespace) -> int:
     return OK
 
 
-def _page(options: argparse.Namespace) -> int:
-    from fitcheck.page.launch import launch
+def _inspect(options: argparse.Namespace) -> int:
+    from fitcheck.findings.plain import summary_lines
+    from fitcheck.inspecting import inspect
+    from fitcheck.report import visible_text
 
-    launch(port=options.port)
+    done = inspect(options.inspection, options.out, lambda text: print(text, file=sys.stderr))
+    for line in summary_lines(done.findings):
+        print(visible_text(line))
+    for path in done.files:
+        print(path)
+    if done.unreadable:
+        return BAD_INPUT
+    return REFUSED if done.refused else OK
+
+
+def _page(options: argparse.Namespace) -> int:
+    from fitcheck.page.launch import Lan, launch
+
+    if (options.certificate is None) != (options.key is None):
+        raise BadInput(
+            "bad_certificate", "A certificate and its key belong together.", "Give both."
+        )
+    lan = None
+    if options.lan is not None:
+        lan = Lan(options.lan, options.lan_name, options.certificate, options.key)
+    elif options.certificate is not None or options.lan_name:
+        raise BadInput(
+            "lan_not_asked",
+            "A certificate or name is given, but the page is for this machine only.",
+            "Add --lan to offer it to the local network.",
+        )
+    launch(options.port, not options.no_browser, store=options.store, lan=lan)
     return OK

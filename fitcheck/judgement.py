@@ -74,10 +74,18 @@ class Limit:
 
 _FROM_MEMORY = "from memory; common practice, no published limit exists"
 
-# 0.4 mm is 1/64 in and 0.8 mm is 1/32 in, as the trade says them.
+# As the trade says them: 0.4 mm is 1/64 in and 0.8 mm 1/32 in; 0.10° and 0.26° are 0.003 and
+# 0.008 in over a 1 3/4 in pad; a feeler blade of 0.05 mm does not enter.
 DEFAULT_LIMITS: dict[str, Limit] = {
-    name: Limit(name, 0.4, 0.8, "mm", "M", _FROM_MEMORY)
-    for name in ("overhang_left", "overhang_right")
+    name: Limit(name, good, rework, unit, "M", _FROM_MEMORY)
+    for name, good, rework, unit in (
+        ("overhang_left", 0.4, 0.8, "mm"),
+        ("overhang_right", 0.4, 0.8, "mm"),
+        ("pad_squareness", 0.10, 0.26, "deg"),
+        ("twist", 1.0, 2.0, "deg"),
+        ("gap_butt", 0.05, 0.13, "mm"),
+        ("gap_end", 0.05, 0.13, "mm"),
+    )
 }
 
 
@@ -313,7 +321,7 @@ def _decide(found: Characteristic, limit: Limit, codes: tuple[str, ...]) -> Deci
         conformity,
         rework,
         sentence=f"{_finding(found)}: {_against_limits(limit, conformity, rework)}.",
-        what_decides=_what_decides(conformity, rework),
+        what_decides=_what_decides(found.name, conformity, rework),
         warning_codes=codes,
     )
 
@@ -369,10 +377,20 @@ def _against_limits(limit: Limit, conformity: Conformity, rework: Rework) -> str
     return f"too uncertain to place against the limits of {good} and {bad}"
 
 
-def _what_decides(conformity: Conformity, rework: Rework) -> str:
+def _what_decides(name: str, conformity: Conformity, rework: Rework) -> str:
     if "undecided" not in (conformity, rework):
         return ""
-    return (
+    return _DECIDES.get(
+        name,
         "A second photograph, taken straight above the seam, would narrow it; or feel the lip "
-        "with a straightedge and feeler gauge."
+        "with a straightedge and feeler gauge.",
     )
+
+
+_DECIDES = {
+    "pad_squareness": "A second photograph of the bare pad would narrow it; or hold an "
+    "engineer's square to the riser's side.",
+    "twist": "The same sight with cards C and D exchanged would narrow it.",
+    "gap_butt": "A feeler gauge at the seam, bolt snug, would decide it.",
+    "gap_end": "A feeler gauge at the seam, bolt snug, would decide it.",
+}

@@ -21,8 +21,10 @@ from markupsafe import Markup
 from PIL import Image, UnidentifiedImageError
 
 from fitcheck import __version__
+from fitcheck.findings.whole import Findings
 from fitcheck.judgement import REQUIRED_PROBABILITY, Decision, Limit, Verdict, overall
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
+from fitcheck.report_findings import findings_view
 from fitcheck.setup import PRINT_ASSUMED_SD, THICKNESS_ASSUMED_SD_MM
 from fitcheck.units import (
     MINUS,
@@ -182,6 +184,7 @@ def report_html(
     header: ReportHeader | None = None,
     *,
     created: datetime.date | None = None,
+    findings: Findings | None = None,
 ) -> str:
     """Write the report.
 
@@ -193,6 +196,8 @@ def report_html(
         Bow, customer, shop, reference and a note.
     created
         Date of the report; today if None.
+    findings
+        Of the whole inspection: they come first, and sum up instead of the photographs.
 
     Returns
     -------
@@ -201,9 +206,9 @@ def report_html(
     Raises
     ------
     ValueError
-        If there is no entry, or a picture is not a JPEG.
+        If there is neither an entry nor findings, or a picture is not a JPEG.
     """
-    if not entries:
+    if not entries and findings is None:
         raise ValueError("a report needs at least one photograph, got none")
     seats, refused = [], []
     several = len(entries) > 1
@@ -229,6 +234,7 @@ def report_html(
             ],
             required=f"{REQUIRED_PROBABILITY * 100:g}",
             wants_work={"rework", "acceptable", "undecided"},
+            findings=None if findings is None else findings_view(findings),
         )
     )
 

@@ -1,0 +1,145 @@
+"""Every measured characteristic against its limit, with what would decide what is open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from fitcheck.findings.frames import side_of, sign_in_bow
+from fitcheck.findings.limits import Judged, Tolerance, decide
+from fitcheck.findings.seat import Seat, Value
+from fitcheck.findings.string_line import StringLine
+from fitcheck.findings.words import MEASURES, magnitude, sentence
+from fitcheck.inspection import End
+
+# Which limit each characteristic of a seat is held against.
+LIMIT_OF = {
+    "overhang_left": "overhang",
+    "overhang_right": "overhang",
+    "lateral_angle": "lateral_angle",
+    "pad_squareness": "pad_squareness",
+    "twist": "twist",
+    "seat_gap": "seat_gap",
+    "pin_play": "pin_play",
+}
+WHAT_DECIDES = {
+    "overhang": "a second photograph from straight above the seam, or a straightedge and feeler "
+    "gauge at the lip",
+    "lateral_angle": "a second photograph of the seat, limb taken off and put back",
+    "pad_squareness": "a second photograph of the bare pad, or an engineer’s square held to the "
+    "riser’s side with a feeler gauge",
+    "twist": "the sight once more with cards C and D exchanged",
+    "seat_gap": "a feeler gauge at the seam, bolt snug",
+    "wind": "winding sticks on the bare riser, or both pads photographed once more",
+    "pin_play": "pin and hole measured with a caliper",
+    "string_grip": "a rule at the string, bow strung",
+    "string_pad": "a rule at the string, bow strung",
+    "tiller": "tiller measured again, twice, at both limbs",
+}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One characteristic of one seat, or of the bow, against its limit.
+
+    Attributes
+    ----------
+    name
+        Of the characteristic.
+    end, limb
+        Of the seat; None for the whole bow.
+    value
+        Measured, reckoned or predicted.
+    judged
+        The decision.
+    said
+        What the value says, in words.
+    """
+
+    name: str
+    end: End | None
+    limb: str | None
+    value: Value
+    judged: Judged
+    said: str
+
+    @property
+    def sentence(self) -> str:
+        """Finding and decision in one sentence."""
+        return f"{self.said}: {self.judged.sentence}."
+
+    @property
+    def what_decides(self) -> str:
+        """What would settle what is open; empty where nothing is."""
+        if not self.judged.undecided:
+            return ""
+        return f"Would decide it: {WHAT_DECIDES[self.judged.tolerance.name]}."
+
+
+def seat_findings(seat: Seat, limits: Mapping[str, Tolerance]) -> Iterable[Finding]:
+    """Judge every characteristic of a seat that has a limit."""
+    for name, limit in LIMIT_OF.items():
+        value = seat.values.get(name)
+        if value is not None:
+            judged = decide(value.value, value.standard_uncertainty, limits[limit])
+            yield Finding(name, seat.end, seat.limb, value, judged, _said(seat, name, value))
+
+
+def wind_finding(seats: Mapping[End, Seat], limits: Mapping[str, Tolerance]) -> Finding | None:
+    """Judge the wind of one pad against the other; None unless both were measured.
+
+    Both rolls are taken into the bow's frame, where the lower seat's has the other sign.
+    """
+    pads = {end: seat.values.get("pad_squareness") for end, seat in seats.items()}
+    upper, lower = pads.get("upper"), pads.get("lower")
+    if upper is None or lower is None:
+        return None
+    wind = sign_in_bow("upper") * upper.value - sign_in_bow("lower") * lower.value
+    u = (upper.standard_uncertainty**2 + lower.standard_uncertainty**2) ** 0.5
+    value = Value(wind, u, "deg")
+    said = f"The two pads wind {magnitude(wind, u, 'deg')} against each other"
+    return Finding("wind", None, None, value, decide(wind, u, limits["wind"]), said)
+
+
+def string_findings(line: StringLine | None) -> Iterable[Finding]:
+    """Judge the string line of one arrangement."""
+    if line is None:
+        return
+    for place in line.places:
+        name = "string_grip" if place.at == "grip" else "string_pad"
+        value = Value(place.value, place.standard_uncertainty, "mm", "reckoned")
+        size = magnitude(place.value, place.standard_uncertainty, "mm")
+        side = "" if _zero(value) else f" to the bow’s {side_of(place.value)}"
+        said = f"By reckoning the string lies {size} off centre{side} at the {place.at}"
+        yield Finding(name, None, None, value, place.judged, said)
+
+
+def _zero(value: Value) -> bool:
+    return abs(value.value) <= value.expanded
+
+
+def _said(seat: Seat, name: str, value: Value) -> str:
+    size = magnitude(value.value, value.standard_uncertainty, value.unit)
+    where = f"at the {seat.end} end"
+    limb = f"limb {seat.limb}"
+    high = side_of(value.value)
+    if name.startswith("overhang"):
+        side = name.removeprefix("overhang_")
+        if _zero(value):
+            return f"Limb and riser are level on the {side}, {where} (within {size})"
+        proud = limb if value.value > 0 else "the riser"
+        return f"{sentence(proud)} stands {size} proud on the {side}, {where}"
+    if name == "lateral_angle":
+        way = "" if _zero(value) else f", tip to the {high}"
+        return f"Limb {seat.limb} points {size} to a side of the riser’s axis{way}, {where}"
+    if name == "pad_squareness":
+        way = "" if _zero(value) else f", {high} side high"
+        return f"The pad {where} is {size} from square{way}"
+    if name == "twist":
+        way = "" if _zero(value) else f", {high} side high at the tip"
+        against = "the riser" if seat.twist_from_riser else "its own butt"
+        return f"Limb {seat.limb} is rolled {size} against {against}{way}"
+    if name == "seat_gap":
+        at, side = max(seat.gaps, key=lambda place: seat.gaps[place].value)
+        return f"The seam {where} stands open {size} at the {at} on the {side}"
+    return f"The index pin {where} has {size} of play ({MEASURES[name]})"

@@ -1,0 +1,165 @@
+"""Whether the limbs sit on the wrong ends: by their marks, and by how they fit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.findings.combine import Spot
+from fitcheck.findings.limits import Tolerance
+from fitcheck.findings.shares import Shares
+from fitcheck.findings.sums import Part, roll_row, sideways_row
+from fitcheck.inspection import End, Inspection
+from fitcheck.judgement import REQUIRED_PROBABILITY
+
+Array = NDArray[np.float64]
+
+DRAWS = 1500  # eight times as many with every renaming
+SEED = 5  # any fixed number
+# What changing ends must gain, in good limits over both seats, to be worth it.
+WORTH_IT = 1.0
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """Whether the limbs sit on the wrong ends.
+
+    Attributes
+    ----------
+    by_marks
+        What their marks say: True exchanged, False as marked, None if there are none.
+    probability
+        That the limbs fit better the other way round, by the readings; None if they say
+        nothing of the other way round.
+    better_by
+        Expected gain in multiples of the good limits, over both seats.
+    determined
+        Whether the readings fix the fit of both seats both ways round.
+    """
+
+    by_marks: bool | None
+    probability: float | None
+    better_by: float
+    determined: bool
+
+    @property
+    def verdict(
+        self,
+    ) -> Literal["exchanged", "as they belong", "marks only", "contradiction", "not known"]:
+        """What follows.
+
+        ``exchanged`` by the readings (and not against the marks), ``marks only`` where the
+        readings do not say it, ``contradiction`` where marks and readings disagree.
+        """
+        p = self.probability
+        if p is not None and p >= REQUIRED_PROBABILITY:
+            return "contradiction" if self.by_marks is False else "exchanged"
+        if self.by_marks:
+            return (
+                "contradiction"
+                if p is not None and p <= 1 - REQUIRED_PROBABILITY and self.better_by < -1
+                else "marks only"
+            )
+        if self.by_marks is False or (p is not None and p <= 1 - REQUIRED_PROBABILITY):
+            return "as they belong"
+        return "not known"
+
+
+def find_exchange(
+    inspection: Inspection, roll: Shares, sideways: Shares, limits: Mapping[str, Tolerance]
+) -> Exchange:
+    """Say whether the limbs would fit better the other way round.
+
+    Parameters
+    ----------
+    inspection
+        Limbs, their marks and where they sat.
+    roll, sideways
+        Shares from all readings.
+    limits
+        In force; what lies within its good limit counts as no misfit.
+    """
+    here = inspection.limbs_at("as received")
+    marked = {limb.name: limb.marked_for for limb in inspection.limbs}
+    said = [marked[name] != end for end, name in here.items() if marked.get(name)]
+    by_marks = all(said) if said and len(set(said)) == 1 else None
+    if len(here) < 2:
+        return Exchange(by_marks, None, 0.0, False)
+    there = inspection.limbs_at("exchanged")
+    gain = np.zeros(1)
+    implied = []
+    for shares, rows_at, good in (
+        (roll, _total_rows, [limits["wind"].good[1]]),
+        (sideways, _place_rows, [limits[n].good[1] for n in ("overhang", "lateral_angle")]),
+    ):
+        now, then = rows_at(shares, here), rows_at(shares, there)
+        implied.append(shares.implied(now) and shares.implied(then))
+        draws = _draws(shares)
+        gain = gain + _misfit(draws @ now.T, good) - _misfit(draws @ then.T, good)
+    if not any(implied):
+        return Exchange(by_marks, None, 0.0, False)
+    # What is not implied enters with all its uncertainty and keeps the answer from being sure.
+    chance, mean = float(np.mean(gain >= WORTH_IT)), float(np.mean(gain))
+    return Exchange(by_marks, chance, mean, all(implied))
+
+
+def _total_rows(roll: Shares, at: Mapping[End, str]) -> Array:
+    parts = [p for p in roll.readings.parts if isinstance(p, Part)]
+    spots = [Spot("twist", end, name, from_riser=True) for end, name in at.items()]
+    return np.array([roll_row(parts, spot) for spot in spots])
+
+
+def _place_rows(sideways: Shares, at: Mapping[End, str]) -> Array:
+    parts = [p for p in sideways.readings.parts if isinstance(p, Part)]
+    return np.array(
+        [sideways_row(parts, end, name, c) for c in range(2) for end, name in at.items()]
+    )
+
+
+def _misfit(values: Array, good: Sequence[float]) -> Array:
+    """How far both seats lie past their good limits, in multiples of them, shape (draws,).
+
+    ``values`` has two columns, the two seats, for each of the limits.
+    """
+    off = np.abs(values) / np.repeat(good, 2) - 1
+    return np.asarray(np.sum(np.maximum(off, 0), axis=1))
+
+
+def _draws(shares: Shares) -> Array:
+    """Draws of all shares that no renaming of ends, limbs or sides can change.
+
+    The symmetric square root of the covariance turns with the parts when they are renamed,
+    and the draws hold every renaming and the opposite of each draw: so the answer is the same
+    for a bow and for its mirror image, to the last digit.
+    """
+    mean, covariance = shares.moments()
+    values, vectors = np.linalg.eigh(covariance)
+    root = (vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T
+    d = shares.readings.components
+    base = np.random.default_rng(SEED + d).standard_normal((DRAWS, len(mean)))
+    everything = []
+    for swap_ends in (False, True):
+        for swap_limbs in (False, True):
+            order = _renamed(shares.readings.parts, swap_ends, swap_limbs)
+            columns = [place * d + c for place in order for c in range(d)]
+            everything += [base[:, columns], -base[:, columns]]
+    return np.asarray(mean + np.concatenate(everything) @ root)
+
+
+def _renamed(parts: Sequence[object], swap_ends: bool, swap_limbs: bool) -> list[int]:
+    known = [p for p in parts if isinstance(p, Part)]
+    limbs = list(dict.fromkeys(p.limb for p in known if p.limb))
+
+    def renamed(part: Part) -> Part:
+        end, limb = part.end, part.limb
+        if swap_ends and end:
+            end = "lower" if end == "upper" else "upper"
+        if swap_limbs and limb and len(limbs) == 2:
+            limb = limbs[1 - limbs.index(limb)]
+        return Part(part.kind, end, limb)
+
+    return [known.index(renamed(p)) for p in known]

@@ -1,0 +1,207 @@
+"""What the bow is fit for: back to the customer as it is, to the bench, or to the rack.
+
+Fit is not strength. No sentence here says that a bow may be shot; where something stops
+everything, no sentence says anything that could be taken for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from fitcheck.findings.condition import Condition
+from fitcheck.findings.decisions import Finding
+from fitcheck.findings.faults import Faults
+from fitcheck.findings.readings import BenchFinding
+from fitcheck.findings.seat import Seat
+from fitcheck.findings.steps import Rework
+from fitcheck.findings.words import listed
+from fitcheck.inspection import ENDS, End
+
+Use = Literal["return as is", "rework", "do not shoot, reject", "cannot be said yet"]
+
+# Without these a seat is not judged.
+NEEDED = ("overhang_left", "overhang_right", "pad_squareness", "twist")
+NEEDED_WORDS = {
+    "overhang_left": "overhang",
+    "overhang_right": "overhang",
+    "pad_squareness": "pad squareness",
+    "twist": "twist",
+}
+
+
+@dataclass(frozen=True)
+class Fitness:
+    """What the bow is fit for.
+
+    Attributes
+    ----------
+    use
+        One of four.
+    headline
+        The same as a sentence for the customer.
+    reasons
+        Why, the weightiest first.
+    missing
+        What has to be looked at before more can be said.
+    cautions
+        That bear on this bow.
+    """
+
+    use: Use
+    headline: str
+    reasons: tuple[str, ...]
+    missing: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+STRENGTH = (
+    "This is about fit, and fit is no proof of strength. The maker’s own limits, local rules and "
+    "the judgement of qualified people come first."
+)
+NOT_DRAWN = "It is not strung, drawn or shot until a qualified person has said otherwise."
+
+
+def fitness_of(
+    purpose: str,
+    condition: Condition,
+    findings: Sequence[Finding],
+    remaining: Sequence[Finding],
+    seats: Mapping[End, Seat],
+    faults: Faults,
+    rework: Rework,
+    bench: Sequence[BenchFinding],
+) -> Fitness:
+    """Say what the bow is fit for.
+
+    Parameters
+    ----------
+    purpose
+        ``"new pads"`` asks for the pads alone.
+    condition
+        The check list.
+    findings
+        Every decision.
+    remaining
+        Every decision as it is expected with all steps done.
+    seats
+        As received.
+    faults, rework
+        Whose fault, and what can be done.
+    bench
+        Meaning of the bench readings.
+    """
+    missing = _missing(purpose, condition, seats)
+    cautions = [STRENGTH]
+    if condition.stops:
+        reasons = [finding.sentence for finding in condition.stops]
+        reject = bool(condition.rejects)
+        headline = (
+            "Not to be shot: a part is to be retired."
+            if reject
+            else "Not to be shot as it is: something has to be made good and tested first."
+        )
+        return Fitness(
+            "do not shoot, reject", headline, tuple(reasons), missing, (NOT_DRAWN, STRENGTH)
+        )
+    alone = {(item.end, name) for item in rework.left_alone for name in item.names}
+    looks = [o for o in rework.out_of_reach if o.effect == "looks"]
+    past = [
+        f
+        for f in findings
+        if f.judged.rework == "needed" and not _explained(f, alone, bool(looks))
+    ]
+    reasons = [f.sentence for f in past]
+    wrong_ends = faults.exchange.verdict in ("exchanged", "marks only", "contradiction")
+    if wrong_ends:
+        reasons.insert(0, _exchange_words(faults))
+        cautions.insert(
+            0,
+            "Do not shoot or fully draw it with the limbs on the wrong ends: tiller reverses if "
+            "they were tillered as a pair.",
+        )
+    cautions += [b.meaning for b in bench if b.level == "caution" and b.name.startswith("arrow")]
+    known = [f"{o.what} {o.why}" for o in looks] + [item.text for item in rework.left_alone]
+
+    def answer(use: Use, headline: str, why: list[str], first: tuple[str, ...] = ()) -> Fitness:
+        told = tuple(dict.fromkeys([*why, *known]))
+        return Fitness(use, headline, told, missing, (*first, *cautions))
+
+    looked_after = [
+        one
+        for one in remaining
+        if one.judged.rework == "needed" and not _explained(one, alone, bool(looks))
+    ]
+    hard = [o for o in rework.out_of_reach if o.effect == "rack"]
+    maker = [o for o in rework.out_of_reach if o.effect == "maker"]
+    told = [f"{o.what} {o.why}" for o in (*hard, *maker)]
+    if hard or (maker and looked_after):
+        return answer(
+            "do not shoot, reject",
+            "To the rack: what is wrong cannot be made good safely on this bench.",
+            [*reasons, *told],
+            (NOT_DRAWN,),
+        )
+    to_do = [b for b in bench if b.judged is not None and b.judged.rework == "needed"]
+    if wrong_ends or rework.works_on_fit or to_do or maker:
+        reasons += [f"{b.title}: {b.meaning}" for b in to_do]
+        past_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
+        return answer(
+            "rework",
+            "To the bench, and in part to the maker: there is work to do."
+            if maker
+            else "To the bench: there is work to do, and it can be done.",
+            [*(reasons or past_good), *told],
+        )
+    undecided = [f for f in findings if f.judged.rework == "undecided"]
+    if missing or undecided or past or faults.doubts:
+        reasons += [f.sentence for f in undecided]
+        if missing:
+            reasons.append(f"Not looked at: {listed(missing)}.")
+        return answer(
+            "cannot be said yet",
+            "It cannot be said yet: more has to be looked at first.",
+            reasons,
+        )
+    near = [f.sentence for f in findings if f.judged.conformity != "conforms"]
+    good = "Nothing needs rework." if near else "All that was measured is within its good limit."
+    return answer(
+        "return as is",
+        "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
+        [good, *near],
+    )
+
+
+def _explained(finding: Finding, alone: set[tuple[End, str]], proud: bool) -> bool:
+    """Whether a finding past its limit is one that is left as it is, and said to be."""
+    if finding.name == "wind":
+        return any(name == "wind" for _, name in alone)
+    if finding.end is not None and (finding.end, finding.name) in alone:
+        return True
+    return proud and finding.name.startswith("overhang")
+
+
+def _exchange_words(faults: Faults) -> str:
+    return {
+        "exchanged": "The limbs sit on the wrong ends: they fit better the other way round.",
+        "marks only": "By their marks the limbs sit on the wrong ends.",
+    }.get(
+        faults.exchange.verdict,
+        "The limbs’ marks and their fit say different things about which end each belongs to.",
+    )
+
+
+def _missing(purpose: str, condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:
+    needed = ("pad_squareness",) if purpose == "new pads" else NEEDED
+    missing = [
+        f"{NEEDED_WORDS[name]} at the {end} end"
+        for end, seat in seats.items()
+        for name in needed
+        if name not in seat.values
+    ]
+    what = "pad" if purpose == "new pads" else "seat"
+    missing += [f"{end} {what}" for end in ENDS if end not in seats]
+    if purpose != "new pads" and condition.core_missing:
+        missing.append(f"of the check list of condition: {', '.join(condition.core_missing)}")
+    return tuple(dict.fromkeys(missing))

@@ -1,0 +1,253 @@
+"""The findings in plain words, for whoever owns the bow: what, whose fault, what is proposed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from fitcheck.findings.decisions import Finding
+from fitcheck.findings.exchange import Exchange
+from fitcheck.findings.faults import Cause, Doubt
+from fitcheck.findings.frames import side_of
+from fitcheck.findings.steps import Step
+from fitcheck.findings.sums import Part
+from fitcheck.findings.whole import Findings
+from fitcheck.findings.words import (
+    high_side,
+    listed,
+    magnitude,
+    part_words,
+    percent,
+    photo_words,
+    sentence,
+)
+from fitcheck.inspection import End
+
+# Steps that the owner hears of; the rest is how a bowyer goes about them.
+PROPOSED = ("repair", "exchange", "lap", "bed", "move_holes", "dress", "hold", "tiller")
+
+
+def found_sentences(findings: Findings) -> tuple[str, ...]:
+    """Say what lies past its limits, the worst first; or that nothing does."""
+    worst = [f for f in findings.findings if f.judged.rework == "needed"]
+    past = [
+        f
+        for f in findings.findings
+        if f.judged.conformity == "does not conform" and f not in worst
+    ]
+    said = [f"{f.said}: that needs work." for f in worst]
+    said += [
+        f"{b.title}: {b.meaning}"
+        for b in findings.bench
+        if b.level == "caution" and b.judged is not None
+    ]
+    for f in past:
+        work = (
+            "short of needing work"
+            if f.judged.rework == "not needed"
+            else "whether it needs work is open"
+        )
+        said.append(f"{f.said}: more than is good, {work}.")
+    if said:
+        return tuple(said)
+    open_ones = [f for f in findings.findings if f.judged.undecided]
+    if open_ones:
+        return ("Nothing is past its limit for certain; some measures are too near it to say.",)
+    if findings.findings:
+        return ("All that was measured lies within its good limits.",)
+    return ("Nothing was measured that has a limit.",)
+
+
+def cause_sentences(findings: Findings) -> tuple[str, ...]:
+    """Say whose fault it is, with probabilities, and what cannot be told apart."""
+    faults = findings.faults
+    said = list(exchange_sentences(faults.exchange))
+    for cause in _told(findings):
+        more = " Its partner is made to suit: leave both." if _made_up(findings, cause) else ""
+        said.append(cause_sentence(cause) + more)
+    said += [doubt_sentence(doubt) for doubt in faults.doubts]
+    for check in faults.closures:
+        if not check.holds:
+            said.append(
+                f"The readings of {check.characteristic.replace('_', ' ')} do not close over both "
+                "limbs and both ends: a limb moved, a card stood askew, or a photograph is put "
+                "down to the wrong limb. They were trusted less for it; take them again."
+            )
+    if faults.next_photos:
+        photos = [photo_words(photo) for photo in faults.next_photos]
+        said.append(f"One more photograph would tell most: {listed(photos, 'or')}.")
+    return tuple(said) or ("No part was found at fault.",)
+
+
+def _told(findings: Findings) -> Iterable[Cause]:
+    """Named causes; of one limb's width against both ends only where the limb belongs."""
+    at = findings.inspection.limbs_at(findings.rework.arrangement)
+    named = findings.faults.named
+    there = {c.part.limb for c in named if c.part.kind == "width" and _at_home(c.part, at)}
+    for cause in named:
+        part = cause.part
+        if part.kind != "width" or part.limb not in there or _at_home(part, at):
+            yield cause
+
+
+def _at_home(part: Part, at: Mapping[End, str]) -> bool:
+    return part.end is not None and at.get(part.end) == part.limb
+
+
+def _made_up(findings: Findings, cause: Cause) -> bool:
+    """Whether the other part of the seat makes up for a pad or a butt, and both are left."""
+    rework = findings.rework
+    at = findings.inspection.limbs_at(rework.arrangement)
+    ends = {item.end for item in rework.left_alone if item.made_to_suit}
+    part = cause.part
+    if part.kind == "pad":
+        return part.end in ends
+    return part.kind == "butt" and any(at.get(end) == part.limb for end in ends)
+
+
+def exchange_sentences(exchange: Exchange) -> Iterable[str]:
+    """Say whether the limbs sit on the wrong ends."""
+    p = exchange.probability
+    chance = "" if p is None else f" (probability {percent(p)})"
+    if exchange.verdict == "exchanged":
+        marks = ", and their marks say the same" if exchange.by_marks else ""
+        yield f"The limbs are exchanged: they fit better the other way round{chance}{marks}."
+    elif exchange.verdict == "marks only":
+        fit = (
+            f"That they fit better so: {percent(p)}."
+            if p is not None
+            else "How they fit the other way round is not known."
+        )
+        yield f"The limbs are exchanged, by their marks. {fit}"
+    elif exchange.verdict == "contradiction":
+        yield (
+            "The limbs’ marks say one thing about which end each belongs to, and their fit says "
+            f"the other{chance}."
+        )
+    elif p is not None and p >= 0.5:
+        yield f"The limbs may be exchanged{chance}."
+
+
+def cause_sentence(cause: Cause) -> str:
+    """Say one part's share."""
+    part, u = cause.part, cause.standard_uncertainty
+    size = magnitude(cause.value, u, cause.unit)
+    if part.kind == "width":
+        if cause.p_past_good < 0.5:
+            return (
+                f"Limb {part.limb} and the riser’s {part.end} end differ in width by twice {size}."
+            )
+        wider = f"limb {part.limb}" if cause.value > 0 else f"the riser’s {part.end} end"
+        return (
+            f"{sentence(wider)} is the wider one: {size} stand out on either side even when the "
+            "limb sits in the middle."
+        )
+    what = {
+        "pad": f"{size} out of square, {high_side(cause.value)} side high",
+        "butt": f"{size} out of square, lifting the limb’s {high_side(cause.value)} side",
+        "own_twist": f"{size}, {high_side(cause.value)} side high at the tip",
+    }.get(part.kind, _sideways(cause))
+    chance = percent(cause.probability)
+    if cause.p_past_good <= 0.05:
+        return (
+            f"{sentence(part_words(part))} has a share in it (probability {chance}), within its "
+            f"good limit: {what}."
+        )
+    sure = "" if cause.sure else " probably"
+    limit = "past its good limit" if cause.p_past_good >= 0.95 else "near its good limit"
+    return (
+        f"{sentence(part_words(part))} is{sure} at fault (probability {chance}), {limit}: {what}."
+    )
+
+
+def _sideways(cause: Cause) -> str:
+    said = (
+        f"it sets the limb {magnitude(cause.value, cause.standard_uncertainty, 'mm')} to the "
+        f"{side_of(cause.value)}"
+    )
+    if cause.angle is None:
+        return said
+    angle, u = cause.angle
+    return f"{said} and turns its tip {magnitude(angle, u, 'deg')} to the {side_of(angle)}"
+
+
+def doubt_sentence(doubt: Doubt) -> str:
+    """Say what cannot be told apart."""
+    parts = [part_words(part) for part in doubt.parts if isinstance(part, Part)]
+    return (
+        f"One or more of these is at fault, and it cannot be told which with what was measured: "
+        f"{listed(parts, 'or')} (probability {percent(doubt.probability)} that it is one of them)."
+    )
+
+
+def proposal_sentences(findings: Findings) -> tuple[str, ...]:
+    """Say what is proposed and what it will change."""
+    rework = findings.rework
+    if findings.fitness.use == "do not shoot, reject" and not findings.condition.stops:
+        return ("No work is proposed before what no safe step reaches is settled.",)
+    said = [_proposal(step) for step in rework.steps if step.act in PROPOSED]
+    if not said:
+        photos = [step.title for step in rework.steps if step.act == "photograph"]
+        return tuple(photos) or ("No work is proposed.",)
+    before, after = rework.score_before, rework.score_after
+    if before is not None and after is not None and before.out_of and after.out_of:
+        said.append(
+            f"Expected afterwards: {after.text}; now {before.text}. It is measured again after "
+            "each step, and what is measured counts."
+        )
+    return tuple(said)
+
+
+def _proposal(step: Step) -> str:
+    if step.act in ("lap", "dress") and step.depth_mm is not None:
+        return f"{step.title}: {step.depth_mm:.2f} mm off its {step.edge}."
+    return f"{step.title}."
+
+
+def looked_at(findings: Findings) -> tuple[str, ...]:
+    """Say what was looked at, in the order of the photographs."""
+    words = {
+        "seat": "how limb {limb} lies in its seat at the {end} end",
+        "pad": "the bare pad at the {end} end",
+        "sight": "the twist along limb {limb}",
+        "joint": "the seam of limb {limb} at the {end} end",
+    }
+    said = [
+        words[photo.view].format(limb=photo.limb, end=photo.end)
+        for photo, found in zip(findings.inspection.photos, findings.measurements, strict=True)
+        if found is not None and found.refused is None
+    ]
+    if findings.bench:
+        said.append("readings on the bench")
+    if findings.condition.clear or findings.condition.found:
+        said.append("condition")
+    return tuple(dict.fromkeys(said))
+
+
+def verdict_words(finding: Finding) -> str:
+    """Decision in a few words, for a table."""
+    judged = finding.judged
+    if judged.conformity == "conforms":
+        return "good"
+    if judged.rework == "needed":
+        return "rework"
+    if judged.conformity == "does not conform" and judged.rework == "not needed":
+        return "acceptable"
+    return "undecided"
+
+
+def summary_lines(findings: Findings) -> tuple[str, ...]:
+    """Return the findings as a few lines of text, for the command line."""
+    lines = [f"{sentence(findings.fitness.use)}. {findings.fitness.headline}"]
+    score = findings.bow_score
+    lines.append("Score: not scored." if score is None else f"Score: {score.text}.")
+    lines += [f"  {text}" for text in found_sentences(findings)]
+    lines.append("Whose fault:")
+    lines += [f"  {text}" for text in cause_sentences(findings)]
+    lines.append("Proposed:")
+    lines += [f"  {text}" for text in proposal_sentences(findings)]
+    for name, note in findings.evidence.refused:
+        lines.append(f"Not measured: {name}. {note.message} {note.advice}")
+    if findings.fitness.missing:
+        lines.append(f"Not looked at: {'; '.join(findings.fitness.missing)}.")
+    lines += [f"Caution: {text}" for text in findings.fitness.cautions]
+    return tuple(lines)

@@ -1,0 +1,117 @@
+"""The rework list: ordered steps, each bounded, with what it will do and when to stop.
+
+The order is the trade's: clean and seat again; the limbs on their right ends; what is still in
+doubt photographed before anything is cut; every cut proved with a temporary shim first; the
+faulty face, then the holes, then what stands proud, then the limb's own twist. A step takes
+half of what is reckoned, and is measured again. No step cuts glass, a fade-out, or past the
+stop. What no such step can reach is said, with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from fitcheck.findings.condition import Condition
+from fitcheck.findings.faults import Faults
+from fitcheck.findings.limits import Tolerance
+from fitcheck.findings.readings import BenchFinding
+from fitcheck.findings.score import score_seat, worse
+from fitcheck.findings.seat import Seat
+from fitcheck.findings.steps import (
+    Plan,
+    Rework,
+    Step,
+)
+from fitcheck.findings.steps_faces import bed, lap_butt, lap_pad
+from fitcheck.findings.steps_sideways import dress_lips, move_holes
+from fitcheck.findings.steps_uncut import (
+    contradiction,
+    exchange_ends,
+    hold_twist,
+    photograph,
+    prepare,
+    prove,
+    try_tiller,
+)
+from fitcheck.findings.string_line import Poses
+from fitcheck.findings.sums import Part
+from fitcheck.inspection import ENDS, Arrangement, End, Inspection
+
+
+def plan_rework(
+    inspection: Inspection,
+    seats: Mapping[Arrangement, Mapping[End, Seat]],
+    poses: Mapping[Arrangement, Poses | None],
+    faults: Faults,
+    limits: Mapping[str, Tolerance],
+    condition: Condition,
+    tiller: Mapping[Arrangement, BenchFinding | None],
+) -> Rework:
+    """Plan the rework.
+
+    Parameters
+    ----------
+    inspection
+        Bench readings, limbs, mount.
+    seats, poses
+        What is known of both arrangements of the limbs.
+    faults
+        Whose fault it is.
+    limits
+        In force.
+    condition
+        What stops everything comes first, and a part that is retired is not worked on.
+    tiller
+        As measured in each arrangement.
+    """
+    exchange = faults.exchange.verdict in ("exchanged", "marks only")
+    start = seats["as received"]
+    before = worse([score_seat(seat, limits) for seat in start.values()])
+    arrangement: Arrangement = "exchanged" if exchange else "as received"
+    plan = Plan(inspection, limits, arrangement, dict(seats[arrangement]), poses[arrangement])
+    for finding in condition.stops:
+        plan.steps.append(
+            Step(
+                "repair",
+                "Stop" if finding.item.effect == "reject" else "First of all",
+                finding.sentence,
+            )
+        )
+    if condition.rejects:
+        return Rework("as received", tuple(plan.steps), (), (), before, None)
+    if faults.exchange.verdict == "contradiction":
+        plan.steps.append(contradiction(inspection))
+        return Rework("as received", tuple(plan.steps), (), (), before, None)
+    if exchange:
+        plan.steps.append(exchange_ends(plan, faults, tiller))
+    if faults.next_photos:
+        plan.steps.append(photograph(faults))
+    doubted = {part for doubt in faults.doubts for part in doubt.parts}
+    for end in ENDS:
+        if end in plan.seats:
+            lap_pad(plan, faults, end)
+            lap_butt(plan, faults, end)
+            bed(plan, end)
+            move_holes(plan, faults, end)
+            own = {Part("riser_holes", end), Part("limb_holes", limb=plan.seats[end].limb)}
+            dress_lips(plan, end, may_cut=not doubted & own)
+            hold_twist(plan, faults, end)
+    try_tiller(plan, tiller[arrangement])
+    after = None
+    if any(step.act not in ("repair", "photograph") for step in plan.steps):
+        at = next(
+            (i for i, step in enumerate(plan.steps) if step.act != "repair"), len(plan.steps)
+        )
+        plan.steps.insert(at, prepare())
+        plan.steps.append(prove())
+        after = worse([score_seat(seat, limits) for seat in plan.seats.values()])
+    return Rework(
+        arrangement,
+        tuple(plan.steps),
+        tuple(plan.out_of_reach),
+        tuple(plan.left_alone),
+        before,
+        after,
+        plan.seats,
+        plan.string(plan.poses),
+    )

@@ -1,0 +1,250 @@
+"""One seat, one limb on one end of the riser: all that is known of its fit, in one place."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitcheck.findings.combine import Combined, Evidence, Spot
+from fitcheck.findings.play import clearances
+from fitcheck.findings.shares import Shares
+from fitcheck.findings.sums import Part, Play, roll_row, sideways_row
+from fitcheck.inspection import SIDES, End, FeelerReading, Inspection, Side
+from fitcheck.units import MM_PER_INCH
+
+Array = NDArray[np.float64]
+
+FEELER_BLADE_SD_MM = 0.004  # blades are good to 5 to 10 µm; from memory
+# Next blade of a set above one that enters, where the one that does not is not written.
+FEELER_STEP_MM = 0.05
+GAP_SPOTS = (("gap_butt", "butt"), ("gap_end", "riser end"))
+# Values of one spot that differ by more than 2.58 standard uncertainties (99 %) disagree.
+DISAGREE = 2.58
+
+
+@dataclass(frozen=True)
+class Value:
+    """A value with its standard uncertainty, and the tool it came from."""
+
+    value: float
+    standard_uncertainty: float
+    unit: str
+    tool: str = "photograph"
+
+    @property
+    def expanded(self) -> float:
+        """Expanded uncertainty, 95 %."""
+        return 1.96 * self.standard_uncertainty
+
+
+@dataclass(frozen=True)
+class Seat:
+    """One limb on one end of the riser.
+
+    Attributes
+    ----------
+    end, limb
+        Which.
+    values
+        By characteristic: ``overhang_left``, ``overhang_right``, ``lateral_offset``,
+        ``lateral_angle``, ``limb_width``, ``riser_width``, ``pad_squareness``, ``twist``,
+        ``seat_gap`` (the widest place), ``gap_wedge``, ``pin_play``.
+    twist_from_riser
+        Whether the twist is the whole, against the riser's face, or the limb's own only.
+    gaps
+        Every place of the seam by ``(at, side)``.
+    notes
+        What is to be said beside the numbers.
+    """
+
+    end: End
+    limb: str | None
+    values: Mapping[str, Value] = field(default_factory=dict)
+    twist_from_riser: bool = False
+    gaps: Mapping[tuple[str, Side], Value] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    def with_values(self, **changed: Value) -> Seat:
+        """Return the seat with some values changed, as when a step is done."""
+        return replace(self, values={**self.values, **changed})
+
+
+def seat_of(inspection: Inspection, evidence: Evidence, end: End, limb: str | None) -> Seat:
+    """Collect what is known of one seat.
+
+    Parameters
+    ----------
+    inspection
+        For the bench readings.
+    evidence
+        From the photographs.
+    end, limb
+        Which seat; without a limb only the bare pad is looked at.
+    """
+    values: dict[str, Value] = {}
+    notes: list[str] = []
+
+    def take(name: str, found_as: str, **where: object) -> None:
+        found = evidence.get(found_as, **where)  # type: ignore[arg-type]
+        if found is not None:
+            values[name] = Value(found.value, found.standard_uncertainty, found.unit)
+
+    take("riser_width", "pad_riser_width", end=end)
+    take("pad_squareness", "pad_squareness", end=end)
+    twist_from_riser = False
+    gaps: dict[tuple[str, Side], Value] = {}
+    if limb is not None:
+        for name in (
+            "overhang_left",
+            "overhang_right",
+            "lateral_offset",
+            "lateral_angle",
+            "limb_width",
+            "riser_width",
+        ):
+            take(name, name, end=end, limb=limb)
+        take("twist", "twist", limb=limb)
+        if evidence.get("twist", end, limb, from_riser=True) is not None:
+            take("twist", "twist", end=end, limb=limb, from_riser=True)
+            twist_from_riser = True
+        for side in SIDES:
+            take(f"gap_wedge_{side}", "gap_wedge", end=end, limb=limb, side=side)
+        gaps = _gaps(inspection, evidence, end, limb, notes)
+        if gaps:
+            values["seat_gap"] = max(gaps.values(), key=lambda gap: gap.value)
+    play = clearances(inspection.readings.ends.get(end)).pin
+    if play is not None:
+        values["pin_play"] = Value(*play, "mm", "bench")
+    return Seat(end, limb, values, twist_from_riser, gaps, tuple(notes))
+
+
+def reckon_seat(
+    seat: Seat, roll: Shares, sideways: Shares, evidence: Evidence, play: Play
+) -> Seat:
+    """Fill in what was not photographed at a seat but follows from the parts' shares.
+
+    Twist against the riser, sideways offset and angle, and the overhangs with them where both
+    widths are known. Values so had carry the tool ``"reckoned"``.
+    """
+    if seat.limb is None:
+        return seat
+    values = dict(seat.values)
+    twist_from_riser = seat.twist_from_riser
+    parts = [p for p in roll.readings.parts if isinstance(p, Part)]
+    row = roll_row(parts, Spot("twist", seat.end, seat.limb, from_riser=True))
+    if not twist_from_riser and roll.implied(row[None]):
+        values["twist"] = _reckoned(roll, row, 0.0, "deg")
+        twist_from_riser = True
+    holes = [p for p in sideways.readings.parts if isinstance(p, Part)]
+    for component, name in enumerate(("lateral_offset", "lateral_angle")):
+        row = sideways_row(holes, seat.end, seat.limb, component)
+        if name not in values and sideways.implied(row[None]):
+            moved = (play.offset_mm, play.angle_deg)[component]
+            values[name] = _reckoned(sideways, row, moved, ("mm", "deg")[component])
+    wide = _width_of(evidence, "limb_width", limb=seat.limb)
+    riser = _width_of(evidence, "riser_width", end=seat.end)
+    offset = values.get("lateral_offset")
+    if "overhang_left" not in values and offset and wide and riser:
+        half = (wide.value - riser.value) / 2
+        spread = math.hypot(wide.standard_uncertainty, riser.standard_uncertainty) / 2
+        u = math.hypot(spread, offset.standard_uncertainty)
+        values["overhang_left"] = Value(half - offset.value, u, "mm", "reckoned")
+        values["overhang_right"] = Value(half + offset.value, u, "mm", "reckoned")
+    return replace(seat, values=values, twist_from_riser=twist_from_riser)
+
+
+def _reckoned(shares: Shares, row: Array, moved: float, unit: str) -> Value:
+    mean, covariance = shares.moments()
+    u = math.sqrt(float(row @ covariance @ row) + moved**2)
+    return Value(float(row @ mean), max(u, 1e-4), unit, "reckoned")
+
+
+def _width_of(
+    evidence: Evidence, name: str, end: End | None = None, limb: str | None = None
+) -> Combined | None:
+    """A width of a limb or of an end of the riser, whatever it was bolted to."""
+    found = [
+        c
+        for spot, c in evidence.values.items()
+        if spot.characteristic == name and (spot.end == end if limb is None else spot.limb == limb)
+    ]
+    return min(found, key=lambda c: c.standard_uncertainty) if found else None
+
+
+def _gaps(
+    inspection: Inspection, evidence: Evidence, end: End, limb: str, notes: list[str]
+) -> dict[tuple[str, Side], Value]:
+    gaps: dict[tuple[str, Side], Value] = {}
+    for characteristic, at in GAP_SPOTS:
+        for side in SIDES:
+            found = evidence.get(characteristic, end, limb, side)
+            if found is not None:
+                gaps[at, side] = Value(found.value, found.standard_uncertainty, found.unit)
+    for reading in inspection.readings.feeler:
+        felt_limb = reading.limb or inspection.as_received.get(end, limb)
+        if reading.end != end or felt_limb != limb:
+            continue
+        felt, place = feeler_value(reading), (reading.at, reading.side)
+        seen = gaps.get(place)
+        if seen is None:
+            gaps[place] = felt
+            continue
+        both = math.hypot(seen.standard_uncertainty, felt.standard_uncertainty)
+        if abs(seen.value - felt.value) > DISAGREE * both:
+            notes.append(
+                f"At the {reading.at} on the {reading.side} the photograph shows "
+                f"{seen.value:.2f} mm of gap and the feeler gauge {felt.value:.2f} mm: they do "
+                "not agree, and the gauge is taken. See whether the bolt was as snug both times."
+            )
+            gaps[place] = felt
+        else:
+            gaps[place] = _mean(seen, felt)
+    return gaps
+
+
+def _mean(one: Value, other: Value) -> Value:
+    weights = one.standard_uncertainty**-2, other.standard_uncertainty**-2
+    value = (weights[0] * one.value + weights[1] * other.value) / sum(weights)
+    return Value(value, sum(weights) ** -0.5, one.unit, f"{one.tool} and {other.tool}")
+
+
+def feeler_value(reading: FeelerReading) -> Value:
+    """Return the gap between the blade that enters and the one that does not, mm.
+
+    Rectangular between the two (GUM, JCGM 100:2008, 4.3.7).
+    """
+    low = 0.0 if reading.enters is None else reading.enters.value
+    high = low + FEELER_STEP_MM
+    if reading.does_not_enter is not None:
+        high = reading.does_not_enter.value
+    spread = math.hypot((high - low) / math.sqrt(12), FEELER_BLADE_SD_MM)
+    return Value((low + high) / 2, spread, "mm", "feeler gauge")
+
+
+def pad_size_mm(inspection: Inspection, seat: Seat) -> tuple[float, float, tuple[str, ...]]:
+    """Return width and length of a pad, mm, and which of the two had to be assumed.
+
+    The width is read on the bench, else that of the riser in the photographs, else 1 3/4 in;
+    the length is read, else 3 1/2 in (published and remembered typical sizes).
+    """
+    readings = inspection.readings.ends.get(seat.end)
+    width = None if readings is None else readings.pad_width
+    length = None if readings is None else readings.pad_length
+    assumed = []
+    if width is not None:
+        wide = width.value
+    elif "riser_width" in seat.values:
+        wide = seat.values["riser_width"].value
+    else:
+        wide = 1.75 * MM_PER_INCH
+        assumed.append("pad width 1 3/4 in")
+    long = 3.5 * MM_PER_INCH
+    if length is not None:
+        long = length.value
+    else:
+        assumed.append("pad length 3 1/2 in")
+    return wide, long, tuple(assumed)

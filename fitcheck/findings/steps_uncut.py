@@ -1,0 +1,246 @@
+"""Steps that cut nothing: clean, exchange, photograph, hold, try with a shim, prove."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from fitcheck.findings.faults import Faults
+from fitcheck.findings.readings import BenchFinding
+from fitcheck.findings.score import score_seat, worse
+from fitcheck.findings.seat import pad_size_mm
+from fitcheck.findings.steps import (
+    NEVER,
+    PAD_STOP_MM,
+    TILLER_IN_PER_DEG,
+    OutOfReach,
+    Plan,
+    Step,
+    cause_of,
+    past_good,
+)
+from fitcheck.findings.sums import Part
+from fitcheck.findings.words import (
+    depth_text,
+    high_side,
+    listed,
+    low_side,
+    magnitude,
+    part_words,
+    photo_words,
+    plain_quantity,
+    taper_mm,
+)
+from fitcheck.inspection import ENDS, Arrangement, End, Inspection
+from fitcheck.units import MM_PER_INCH
+
+
+def prepare() -> Step:
+    """Clean and seat three times: what goes away here needs no work."""
+    return Step(
+        "prepare",
+        "Clean, seat again, measure again",
+        "Unstring the bow with a stringer. Take the limb off; wipe pad, butt and pin clean; see "
+        "that bolt and washer belong to it. Seat it three times and photograph the seat "
+        "each time: the range of the three is play or dirt, not wood. What disappears here needs "
+        "no work.",
+        stop="Go on only with what stays the same three times.",
+        cautions=("Unstring with a stringer before a bolt is touched.",),
+    )
+
+
+def contradiction(inspection: Inspection) -> Step:
+    """Marks and fit disagree about the ends: nothing is cut before that is settled."""
+    marks = listed(
+        [
+            f"limb {limb.name} for the {limb.marked_for} end"
+            for limb in inspection.limbs
+            if limb.marked_for
+        ]
+    )
+    return Step(
+        "photograph",
+        "Marks and fit say different things",
+        f"The marks say {marks}, but the limbs fit better the other way than they are marked. "
+        "Read the marks again, ask who bolted them on last, and photograph both seats and both "
+        "sights once more in either arrangement. Nothing is cut before this is settled.",
+        stop="Nothing is cut before this is settled.",
+        cautions=(
+            "Do not shoot or fully draw it with the limbs on ends they are not marked for: "
+            "tiller reverses if they were tillered as a pair.",
+        ),
+    )
+
+
+def exchange_ends(
+    plan: Plan, faults: Faults, tiller: Mapping[Arrangement, BenchFinding | None]
+) -> Step:
+    """Put the limbs on their right ends; all further steps are reckoned for that."""
+    there = plan.inspection.limbs_at("exchanged")
+    placed = listed([f"limb {there[end]} on the {end} end" for end in ENDS])
+    why = (
+        "Their marks say so."
+        if faults.exchange.verdict == "marks only"
+        else "They fit better so, by the readings."
+    )
+    text = f"Put {placed}. {why} Then photograph both seats and both sights again."
+    cautions = ["Unstring with a stringer before a bolt is touched."]
+    own = tiller["exchanged"]
+    if own is None:
+        cautions.append(
+            "Tiller changes with it, and reverses if the limbs were tillered as a pair: brace "
+            "low and measure it before the bow is drawn."
+        )
+    elif own.judged is not None and own.judged.conformity != "conforms":
+        cautions.append(f"Tiller so: {own.meaning}")
+    scored = [score_seat(seat, plan.limits) for seat in plan.seats.values()]
+    return Step(
+        "exchange",
+        "Put the limbs on their own ends",
+        text,
+        part="both limbs",
+        stop="Measure both seats again before any other step: what follows is reckoned for them.",
+        score_after=worse(scored),
+        cautions=tuple(cautions),
+    )
+
+
+def photograph(faults: Faults) -> Step:
+    """Take the photograph that tells most before anything in doubt is worked on."""
+    photos = faults.next_photos
+    which = listed([photo_words(photo) for photo in photos], "or")
+    bits = max(photo.gain.bits for photo in photos)
+    settles = max(photo.gain.settles for photo in photos)
+    doubts = "; ".join(
+        f"{listed([part_words(p) for p in doubt.parts], 'or')}" for doubt in faults.doubts
+    )
+    open_words = f" In doubt: {doubts}." if doubts else ""
+    return Step(
+        "photograph",
+        "Photograph before anything is cut",
+        f"Take {which}. Of all further photographs this tells most about whose fault it is "
+        f"(about {bits:.1f} bits; {_settles(settles)})."
+        f"{open_words}",
+        stop="What is in doubt is not worked on before.",
+    )
+
+
+def _settles(chance: float) -> str:
+    if chance < 0.05:
+        return "alone it will hardly settle it"
+    return f"settles it in {100 * chance:.0f} of 100 cases"
+
+
+def prove() -> Step:
+    """Seal, measure everything again, and prove the bow in small draws."""
+    return Step(
+        "prove",
+        "Seal, measure everything again, prove",
+        "Seal bare wood. Photograph seats, pads and sights again and keep them beside the first "
+        "ones. Then brace low, look over, brace to height, look over, draw short and a little "
+        "further each time up to the marked draw and never past it, look over again; then "
+        "arrows that are heavy enough.",
+        stop="At any noise, mark or change: let down slowly, unstring, and look for its cause.",
+        cautions=(
+            "Wear eye protection and stand clear of the limbs’ plane. The maker’s own limits, "
+            "local rules and qualified people come first.",
+        ),
+    )
+
+
+def hold_twist(plan: Plan, faults: Faults, end: End) -> None:
+    """The limb's own twist: held the other way, never cut."""
+    name = plan.seats[end].limb
+    cause = cause_of(faults, Part("own_twist", limb=name))
+    if name is None or cause is None or not past_good(cause):
+        return
+    value, u = cause.value, cause.standard_uncertainty
+    rework = plan.limits["twist"].rework[1]
+    if cause.p_past_rework >= 0.95:
+        plan.out_of_reach.append(
+            OutOfReach(
+                f"Limb {name} is twisted {magnitude(value, u, 'deg')} along its own length, past "
+                f"{rework:g}°.",
+                "So much twist is not safe to shoot and no cut makes it good: edge work on a "
+                "limb with glass cuts its load-bearing edge. The limb goes to the maker or to "
+                "the rack.",
+            )
+        )
+        return
+    low = low_side(value)
+    plan.steps.append(
+        Step(
+            "hold",
+            f"Hold limb {name} against its twist",
+            f"Its {high_side(value)} side stands {magnitude(value, u, 'deg')} high at the tip. "
+            f"Clamp the butt flat, turn the tip gently until its {low} side stands about as much "
+            "high, and hold it so overnight without heat. Let it rest a day unstrung, then "
+            "photograph the sight again. How much it gives cannot be foretold.",
+            end=end,
+            limb=name,
+            part=part_words(Part("own_twist", limb=name)),
+            bound="No more than the same angle the other way; no heat; no cut.",
+            stop="After three times without a change leave it: a constant twist short of "
+            f"{rework:g}° can be lived with. If it grows, the limb is retired.",
+            cautions=("Stand clear of the limb’s plane when it is first drawn again.",),
+        )
+    )
+
+
+def try_tiller(plan: Plan, found: BenchFinding | None) -> None:
+    """Tiller past its limits: a shim at one end of a pad shows the way and the size."""
+    if found is None or found.judged is None or found.judged.conformity != "does not conform":
+        return
+    mount = plan.inspection.bow.mount
+    if not mount or len(plan.seats) < 2:
+        plan.out_of_reach.append(
+            OutOfReach(
+                f"Tiller is {found.judged.sentence}.",
+                "Whether the limbs lie on belly or back is not known, and the same shim does the "
+                "opposite on either.",
+                effect="maker",
+            )
+        )
+        return
+    judged = found.judged
+    middle = sum(judged.tolerance.good) / 2
+    wanted = middle - judged.value
+    # Positive: the upper limb has to become weaker against the lower one.
+    weaker_edge, stronger_edge = ("outer end", "butt end")
+    if mount == "back":
+        weaker_edge, stronger_edge = stronger_edge, weaker_edge
+    edge = weaker_edge if wanted > 0 else stronger_edge
+    _, length, _ = pad_size_mm(plan.inspection, plan.seats["upper"])
+    low, high = (
+        taper_mm(length, abs(wanted) / MM_PER_INCH / rate) for rate in TILLER_IN_PER_DEG[::-1]
+    )
+    if low > PAD_STOP_MM:
+        plan.out_of_reach.append(
+            OutOfReach(
+                f"Tiller is {plain_quantity(judged.value, judged.standard_uncertainty, 'mm')} in "
+                f"the shot, {judged.sentence}.",
+                f"A wedge of {depth_text(low)} or more would be needed, past what a pad may take. "
+                "It lies in the limbs: tillering limbs with glass is for the maker.",
+                effect="maker",
+            )
+        )
+        return
+    plan.steps.append(
+        Step(
+            "tiller",
+            "Try the tiller with a shim",
+            f"Lay a feeler strip of {depth_text(low)} under the {edge} of the upper limb, brace "
+            f"and measure tiller. It should {'rise' if wanted > 0 else 'fall'}; "
+            f"{abs(wanted):.1f} mm are wanted, and between {depth_text(low)} and "
+            f"{depth_text(min(high, PAD_STOP_MM))} may be needed (a reckoning of low precision, "
+            "for way and size only).",
+            end="upper",
+            limb=plan.seats["upper"].limb,
+            part=part_words(Part("pad", "upper")),
+            edge=edge,
+            depth_mm=low,
+            bound=f"At most {depth_text(PAD_STOP_MM)}. The strip comes out again.",
+            stop="If tiller does not move as foretold, stop. What holds is a hard wedge, "
+            "fitted by a qualified bowyer; do the faces and the holes first.",
+            cautions=("Brace only, do not draw the bow with a shim in.", NEVER),
+        )
+    )

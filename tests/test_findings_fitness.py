@@ -1,0 +1,166 @@
+"""Condition that stops everything, and what the bow is fit for; never a word of release."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+from test_findings_rework import inspected, mm, sound_bow
+
+from fitcheck.findings.condition import ITEMS, condition_of
+from fitcheck.findings.plain import summary_lines
+from fitcheck.findings.record import findings_to_json
+from fitcheck.inspection import (
+    CONDITION_ITEMS,
+    Arrow,
+    Bow,
+    ConditionEntry,
+    EndReadings,
+    Inspection,
+    Readings,
+)
+from fitcheck.quantities import quantity
+from fitcheck.report import report_html
+
+STOPS = [name for name, item in ITEMS.items() if item.effect != "caution"]
+CLEAR = tuple(ConditionEntry(name, False) for name in ITEMS)
+# Words that could be taken for leave to shoot, unless a "not", "never" or the like goes before.
+RELEASE = re.compile(
+    r"fit to (be )?(shoot|shot|use)|safe to|may be (shot|drawn)|can be (shot|drawn)|"
+    r"ready to|good to go|cleared|return as is|back to its owner|nothing needs rework|"
+    r"passes|passed",
+    re.IGNORECASE,
+)
+
+
+def everything_said(found) -> str:
+    return " ".join(
+        [
+            json.dumps(findings_to_json(found), ensure_ascii=False),
+            *summary_lines(found),
+            re.sub(r"<style>.*?</style>", "", report_html([], findings=found), flags=re.DOTALL),
+        ]
+    )
+
+
+def test_the_check_list_is_the_file_s():
+    assert set(ITEMS) == set(CONDITION_ITEMS)
+    for item in ITEMS.values():
+        assert item.look.endswith(".")
+        assert item.why.endswith(".")
+        assert item.mark in ("P", "C", "M")
+
+
+@pytest.mark.parametrize("name", STOPS)
+def test_a_stop_finding_keeps_every_word_of_release_out(name):
+    entry = ConditionEntry(name, True, limb="A", note="seen under the lamp")
+    others = tuple(c for c in CLEAR if c.item != name)
+    found = inspected(sound_bow(), condition=(entry, *others))
+    assert found.fitness.use == "do not shoot, reject"
+    assert found.fitness.reasons[0].startswith(ITEMS[name].words[:5].capitalize())
+    assert "not strung, drawn or shot" in found.fitness.cautions[0]
+    text = everything_said(found)
+    assert RELEASE.search(text) is None, RELEASE.search(text)
+    assert "seen under the lamp" in text
+
+
+@pytest.mark.parametrize(
+    ("name", "headline"),
+    [("crack_across", "retired"), ("delamination", "retired"), ("damaged_bolt", "made good")],
+)
+def test_a_part_is_retired_or_put_right(name, headline):
+    found = inspected(sound_bow(), condition=(ConditionEntry(name, True),))
+    assert headline in found.fitness.headline
+
+
+def test_cautions_do_not_stop():
+    watched = (ConditionEntry("crack_along", True, "A"), *CLEAR[1:])
+    condition = condition_of(Inspection(condition=watched))
+    assert condition.stops == ()
+    assert "Not serious by itself" in condition.found[0].sentence
+
+
+def test_found_in_one_place_is_found():
+    entries = (ConditionEntry("heat", False, "A"), ConditionEntry("heat", True, "B"))
+    condition = condition_of(Inspection(condition=entries))
+    assert [f.where for f in condition.found] == ["limb B"]
+    assert ITEMS["heat"].words not in condition.clear
+    assert ITEMS["heat"].words not in condition.not_looked
+
+
+def complete(invented=None, **more):
+    return inspected(invented or sound_bow(), condition=CLEAR, **more)
+
+
+def test_a_sound_bow_that_was_looked_over_goes_back():
+    found = complete()
+    assert found.fitness.use == "return as is"
+    assert "no proof of strength" in found.fitness.cautions[0]
+    assert not re.search(r"fit to shoot|safe to", everything_said(found))
+
+
+def test_without_the_check_list_it_cannot_be_said():
+    found = inspected(sound_bow())
+    assert found.fitness.use == "cannot be said yet"
+    assert "crack across a limb" in " ".join(found.fitness.missing)
+
+
+def test_without_a_seat_it_cannot_be_said():
+    found = inspected(sound_bow(), protocol="as received", condition=CLEAR)
+    assert found.fitness.use == "cannot be said yet"
+    assert "pad squareness at the upper end" in found.fitness.missing
+
+
+def test_new_pads_ask_for_the_pads_alone():
+    bow = sound_bow(pad={"upper": 0.02})
+    found = complete(bow, purpose="new pads")
+    assert found.fitness.use == "return as is"
+    assert inspected(bow, purpose="new pads").fitness.use == "return as is"
+
+
+@pytest.mark.parametrize(
+    ("shares", "use"),
+    [
+        ({"pad": {"upper": 0.5}}, "rework"),
+        ({"riser_angle": {"upper": 0.8}}, "rework"),
+        ({"own_twist": {"A": 2.8}}, "do not shoot, reject"),
+        ({"limb_angle": {"A": 1.2}}, "do not shoot, reject"),  # the string is far off, and stays
+        ({"butt": {"A": 0.5}}, "rework"),
+    ],
+)
+def test_what_it_is_fit_for(shares, use):
+    found = complete(sound_bow(**shares), readings=Readings(ends=_read()))
+    assert found.fitness.use == use
+    assert found.fitness.reasons
+
+
+def _read():
+    return {
+        end: EndReadings(
+            pad_width=mm("1 3/4 in"), butt_line_to_bolt=mm("25 mm"), bolt_to_pin=mm("45 mm")
+        )
+        for end in ("upper", "lower")
+    }
+
+
+def test_limbs_on_the_wrong_ends_are_not_to_be_shot_so():
+    bow = sound_bow(pad={"upper": 0.6, "lower": -0.6}, butt={"B": -0.6, "A": 0.6})
+    found = complete(bow)
+    assert found.fitness.use == "rework"
+    assert "wrong ends" in found.fitness.reasons[0]
+    assert "tiller reverses" in found.fitness.cautions[0]
+
+
+def test_a_lip_that_is_only_felt_is_told_and_does_not_reject():
+    found = complete(width_mm=1.3)
+    assert found.fitness.use == "return as is"
+    assert any("stands" in reason for reason in found.fitness.reasons)
+
+
+def test_a_light_arrow_is_a_caution():
+    found = complete(
+        readings=Readings(arrows=(Arrow(quantity("480 gr", "gr", "x")),)),
+        bow=Bow(marked_weight=quantity("65 lb", "lb", "x")),
+    )
+    assert any("Too light" in caution for caution in found.fitness.cautions)

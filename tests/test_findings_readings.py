@@ -1,0 +1,290 @@
+"""Bench readings: check values of common practice, published definitions, and what they mean."""
+
+from __future__ import annotations
+
+import pytest
+
+from fitcheck.findings.combine import Evidence
+from fitcheck.findings.draw import (
+    amo_draw_in,
+    arrow_figures,
+    bow_string_length_in,
+    curve_of,
+    kinetic_energy_ft_lb,
+    momentum_slug_fps,
+    weight_off_28_lb,
+)
+from fitcheck.findings.limits import DEFAULTS
+from fitcheck.findings.readings import bench_findings, both_units, effective_tiller_mm
+from fitcheck.findings.seat import feeler_value, seat_of
+from fitcheck.inspection_file import inspection_from_json
+
+IN = 25.4
+
+
+def bench(readings=None, bow=None, limbs=("A", "B")) -> dict:
+    inspection = inspection_from_json(
+        {
+            "format": "fitcheck inspection",
+            "version": 1,
+            "bow": bow or {},
+            "limbs": [{"name": name} for name in limbs],
+            "as_received": dict(zip(("upper", "lower"), limbs, strict=True)),
+            "readings": readings or {},
+        }
+    )
+    return {found.name: found for found in bench_findings(inspection, DEFAULTS)}
+
+
+def readings_of(raw):
+    return inspection_from_json(
+        {"format": "fitcheck inspection", "version": 1, "readings": raw}
+    ).readings
+
+
+# Common practice: half of a 19 in riser is 9 1/2 in; a shelf 1 3/16 in above centre is usual.
+def test_riser_and_shelf():
+    found = bench({"riser_length": "19 in", "shelf_above_centre": "1 3/16 in"})
+    assert "9 1/2 in (241.3 mm)" in found["riser_length"].meaning
+    assert found["shelf_above_centre"].level == "usual"
+    assert found["shelf_above_centre"].reading == "1 3/16 in (30.2 mm)"
+    assert bench({"shelf_above_centre": "2 1/4 in"})["shelf_above_centre"].level == "note"
+    assert bench({"shelf_above_centre": "5 in"})["shelf_above_centre"].level == "caution"
+
+
+# Common practice: 3/16 in reverse tiller off the shelf is about 3/8 in when shot from a rest that
+# stands 3/16 in higher.
+def test_tiller_is_corrected_for_the_rest():
+    assert effective_tiller_mm(0.0, 3 / 16 * IN, 3 / 16 * IN) == pytest.approx(-3 / 8 * IN)
+    found = bench(
+        {"rest_height": "3/16 in", "tiller": [{"upper": "7 1/4 in", "lower": "7 7/16 in"}]}
+    )["tiller as received"]
+    assert "3/16 in (4.8 mm) reverse tiller off the shelf" in found.meaning
+    assert "3/8 in (9.5 mm) reverse tiller" in found.meaning
+    assert found.judged.rework == "needed"
+    assert found.level == "caution"
+    assert "lower limb is the weaker" in found.meaning
+
+
+def test_good_tiller_and_an_unknown_rest():
+    read = {"upper": "7 7/16 in ± 0.5 mm", "lower": "7 1/4 in ± 0.5 mm"}
+    found = bench({"tiller": [read]})["tiller as received"]
+    assert found.judged.conformity == "conforms"
+    assert "was not measured" in found.meaning
+    assert "positive tiller" in found.meaning
+
+
+# Common practice: 480 gr on a 65 lb bow is a little over 7 gr/lb, too light.
+def test_a_light_arrow():
+    found = bench({"arrows": [{"mass": "480 gr"}]}, {"marked_weight": "65 lb"})["arrow arrow"]
+    assert found.meaning.startswith("7.4 gr/lb")
+    assert "Too light" in found.meaning
+    assert found.level == "caution"
+    assert "520 gr is the least" in found.meaning  # 8 gr/lb
+
+
+@pytest.mark.parametrize(
+    ("mass", "mark", "level"),
+    [("540 gr", None, "note"), ("600 gr", None, "usual"), ("480 gr", "7 gr/lb", "usual")],
+)
+def test_arrow_mass_against_the_maker_s_mark(mass, mark, level):
+    bow = {"marked_weight": "65 lb", **({"lightest_arrow": mark} if mark else {})}
+    found = bench({"arrows": [{"mass": mass}]}, bow)["arrow arrow"]
+    assert found.level == level
+
+
+def test_an_arrow_without_a_draw_weight_is_not_judged():
+    found = bench({"arrows": [{"mass": "480 gr"}]})["arrow arrow"]
+    assert "cannot be judged" in found.meaning
+
+
+# From memory: the traditional test arrow has 9 gr/lb, 540 gr at 60 lb.
+def test_the_traditional_test_arrow():
+    figures = arrow_figures(readings_of({"arrows": [{"mass": "540 gr"}]}), None, 60.0)
+    assert figures[0].grains_per_pound == pytest.approx(9.0)
+
+
+# Common practice: about 16 in of working limb is short of the 18 in a recurve does best with.
+def test_working_limb():
+    short = bench({"limbs": {"A": {"working_limb": "16 in"}}})["working_limb limb A"]
+    assert "Short of the 18 in (457.2 mm)" in short.meaning
+    assert "by 2 in (50.8 mm)" in short.meaning
+    assert "never cut into the fade-out" in short.meaning
+    enough = bench({"limbs": {"A": {"working_limb": "18 in"}}})["working_limb limb A"]
+    assert enough.level == "usual"
+    longbow = bench({"limbs": {"A": {"working_limb": "16 in"}}}, {"kind": "longbow"})
+    assert longbow["working_limb limb A"].level == "usual"
+
+
+# AMO Standards FP-3 (2000): draw to the pivot point 26 1/4 in is 28 in; a 66 in bow's string
+# master is 63 in.
+def test_amo_definitions():
+    assert amo_draw_in(26.25) == 28.0
+    assert bow_string_length_in(66) == 63
+    assert "63 in long" in bench(bow={"length": "66 in"})["bow_length"].meaning
+
+
+# A published rule of thumb: about 2 lb/in up to 40 lb, 3 lb/in above.
+def test_weight_off_28():
+    assert weight_off_28_lb(40, 27) == 38
+    assert weight_off_28_lb(50, 29) == 53
+
+
+# A straight line from nothing at brace to 50 lb: half of 50 lb times the power stroke.
+def test_energy_of_a_straight_curve():
+    curve = curve_of(
+        readings_of(
+            {
+                "brace_height": "7.25 in",
+                "draw": {
+                    "points": [
+                        {"at": f"{9 + d} in", "force": f"{2.5 * d} lb"} for d in (4, 12, 20)
+                    ]
+                },
+            }
+        )
+    )
+    assert curve.draw_in[0] == pytest.approx(9.0)  # AMO: brace to the pivot plus 1 3/4 in
+    assert curve.energy_ft_lb[0] == pytest.approx(50 * 20 / 2 / 12)
+    assert curve.slopes_lb_in == pytest.approx([2.5, 2.5, 2.5])
+    assert curve.stacking_from_in is None
+    assert curve.weight_at(19.0) == pytest.approx(25.0)
+    assert curve.weight_at(40.0) is None
+
+
+def test_draw_to_the_pivot_is_taken_to_amo():
+    curve = curve_of(
+        readings_of(
+            {"draw": {"measured_to": "pivot", "points": [{"at": "26.25 in", "force": "50 lb"}]}}
+        )
+    )
+    assert curve.full_draw_in == pytest.approx(28.0)
+    assert curve.energy_ft_lb is None
+
+
+# 2 lb for each inch up to 24 in, then 4: over 5.5 % of 44 lb (2.4 lb) from 24 in on.
+def test_stacking_onset():
+    points = [(12, 8.0), (16, 16.0), (20, 24.0), (24, 32.0), (26, 40.0), (28, 48.0)]
+    found = bench(
+        {
+            "brace_height": "7 in",
+            "draw": {"points": [{"at": f"{d} in", "force": f"{f} lb"} for d, f in points]},
+        },
+        {"marked_weight": "48 lb"},
+    )["draw_curve"]
+    assert "stacks from 24 in on" in found.meaning
+    assert "Over 3 lb for each inch from 24 in on" in found.meaning
+    assert "At 28 in 48.0 lb; marked 48 lb" in found.meaning
+
+
+def test_a_force_that_falls_is_a_caution():
+    found = bench(
+        {
+            "draw": {
+                "points": [{"at": "20 in", "force": "30 lb"}, {"at": "22 in", "force": "28 lb"}]
+            }
+        }
+    )["draw_curve"]
+    assert found.level == "caution"
+    assert "never does that" in found.meaning
+
+
+# 400 gr at 300 ft/s: 79.95 ft·lb by the usual m·v²/450 240 (common practice, standard gravity
+# 32.16); momentum 0.533 by m·v/225 218.
+def test_energy_and_momentum_of_an_arrow():
+    assert kinetic_energy_ft_lb(400, 300) == pytest.approx(400 * 300**2 / 450240, rel=1e-3)
+    assert momentum_slug_fps(400, 300) == pytest.approx(400 * 300 / 225218, rel=1e-3)
+
+
+def test_efficiency_carries_its_uncertainty():
+    raw = {
+        "brace_height": "7.25 in",
+        "draw": {"points": [{"at": f"{9 + d} in", "force": f"{2.5 * d} lb"} for d in (4, 12, 20)]},
+        "arrows": [{"mass": "480 gr", "speed": "170 fps"}],
+    }
+    curve = curve_of(readings_of(raw))
+    figures = arrow_figures(readings_of(raw), curve, curve.full_weight_lb)[0]
+    value, u = figures.efficiency
+    assert value == pytest.approx(figures.energy_ft_lb[0] / curve.energy_ft_lb[0])
+    parts = (figures.energy_ft_lb, curve.energy_ft_lb)
+    assert (u / value) ** 2 == pytest.approx(sum((u / v) ** 2 for v, u in parts), rel=1e-3)
+    found = bench({**raw, "arrows": [{"mass": "480 gr", "speed": "260 fps"}]})["arrow arrow"]
+    assert "No bow gives so much" in found.meaning
+
+
+def test_play_says_what_it_alone_allows():
+    found = bench(
+        {
+            "ends": {
+                "upper": {"bolt_play": "0.005 in", "pin_play": "0.010 in", "bolt_to_pin": "2 in"}
+            },
+            "limbs": {"A": {"pivot_to_nock": "20 in"}},
+        }
+    )["play upper end"]
+    assert "±0.075 in" in found.meaning
+    assert "no proof of a wrong hole" in found.meaning
+    felt = bench({"ends": {"lower": {"pins": "tight"}}})["play lower end"]
+    assert felt.reading == "tight by feel"
+    assert felt.judged.conformity == "conforms"
+
+
+def feel(**more):
+    raw = {"end": "upper", "side": "left", "at": "butt", **more}
+    return readings_of({"feeler": [raw]}).feeler[0]
+
+
+def test_a_feeler_gauge_gives_a_range():
+    found = feeler_value(feel(enters="0.05 mm", does_not_enter="0.08 mm"))
+    assert found.value == pytest.approx(0.065)
+    assert found.standard_uncertainty == pytest.approx((0.03**2 / 12 + 0.004**2) ** 0.5)
+    assert feeler_value(feel(does_not_enter="0.05 mm")).value == pytest.approx(0.025)
+    assert feeler_value(feel(enters="0.10 mm")).value == pytest.approx(0.125)
+
+
+@pytest.mark.parametrize(("photo_gap", "agree"), [(0.07, True), (0.30, False)])
+def test_feeler_and_photograph_are_held_beside_each_other(photo_gap, agree):
+    from fitcheck.findings.combine import Combined, Spot
+
+    inspection = inspection_from_json(
+        {
+            "format": "fitcheck inspection",
+            "version": 1,
+            "limbs": [{"name": "A"}],
+            "readings": {
+                "feeler": [
+                    {
+                        "end": "upper",
+                        "limb": "A",
+                        "side": "left",
+                        "at": "butt",
+                        "enters": "0.05 mm",
+                        "does_not_enter": "0.08 mm",
+                    }
+                ]
+            },
+        }
+    )
+    spot = Spot("gap_butt", "upper", "A", "left")
+    seen = Combined(spot, photo_gap, "mm", 0.03, {}, ("j.jpg",))
+    seat = seat_of(inspection, Evidence({spot: seen}), "upper", "A")
+    gap = seat.gaps["butt", "left"]
+    assert bool(seat.notes) is not agree
+    if agree:
+        assert gap.tool == "photograph and feeler gauge"
+        assert 0.065 < gap.value < 0.07
+    else:
+        assert gap.value == pytest.approx(0.065)
+        assert "do not agree" in seat.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("mm", "text"),
+    [
+        (133.35, "5 1/4 in (133.4 mm)"),
+        (30.1625, "1 3/16 in (30.2 mm)"),
+        (10.0, "about 25/64 in (10.0 mm)"),
+        (0.79375, "1/32 in (0.8 mm)"),
+    ],
+)
+def test_lengths_in_both_units(mm, text):
+    assert both_units(mm) == text
