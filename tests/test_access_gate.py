@@ -296,7 +296,16 @@ def test_the_machines_own_names_lead_in(behind: Behind) -> None:
 
 @pytest.mark.parametrize(
     "origin",
-    ["http://evil.example", "null", "http://127.0.0.1:9999", "http://127.0.0.1", "127.0.0.1:8501"],
+    [
+        "http://evil.example",
+        "null",
+        "http://127.0.0.1:9999",
+        "http://127.0.0.1",
+        "127.0.0.1:8501",
+        "http://[",
+        "http://[127.0.0.1:8501",
+        "http://127.0.0.1:8501]",
+    ],
 )
 def test_another_sites_page_cannot_act(behind: Behind, origin: str) -> None:
     gate = Gate(behind, ["127.0.0.1"])
@@ -370,6 +379,11 @@ def test_a_photograph_that_was_sent_is_in_the_inspection(
     # Sent again, as a phone does whose connection broke before the answer came.
     assert photographs.send(data, "IMG%200001.jpg").status == 200
     assert store.inspections.revision(photographs.identity) == stored.revision
+    titled = {f"/photos/[sha256={sha256}]/title": "upper"}
+    store.inspections.change(photographs.identity, titled, stored.revision, "me")
+    assert photographs.send(data, "IMG%200001.jpg").status == 200
+    (photo,) = store.inspections.get(photographs.identity).document["photos"]
+    assert photo["title"] == "upper"
 
 
 def test_a_photograph_of_another_inspection_is_not_given_out(

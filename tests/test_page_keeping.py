@@ -72,6 +72,17 @@ def test_a_document_from_anywhere_is_taken_as_far_as_it_goes(document: dict[str,
     assert edits_between(document_of(inspection), document_of(inspection)) == {}
 
 
+@pytest.mark.parametrize("photos", [3, [3], [None], [{"sha256": []}], {"a": 1}])
+def test_a_document_from_anywhere_can_be_changed(own: Store, photos: Any) -> None:
+    identity = own.inspections.begin({"photos": photos}, "another program").identity
+    there = visit(own, identity, "this computer")
+    for thickness in ("0.040 in", "1.02"):
+        there.inspection.readings.thickness = thickness
+        there.save()
+        stored = own.inspections.get(identity).document
+        assert stored == {"photos": photos, "cards": {"thickness": thickness}}
+
+
 def test_what_the_page_does_not_know_is_left_in_the_store(own: Store) -> None:
     document = {"readings": {"brace_height": "7 1/2 in"}, "limbs": [{"name": "A"}]}
     identity = own.inspections.begin(document, "another program").identity

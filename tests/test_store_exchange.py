@@ -334,6 +334,12 @@ def test_a_bomb_is_stopped_before_it_bursts(sound: Members, tmp_path: Path) -> N
     path.write_bytes(many)
     with pytest.raises(BadInput, match="more files than"):
         import_inspection(other, path, ME)
+    # The 64 bit form: what the last record says of the directory does not count.
+    struct.pack_into("<HHL", many, end + 8, 3, 3, 200)
+    many[end:end] = b"PK\x06\x07" + struct.pack("<LQL", 0, 0, 1)
+    path.write_bytes(many)
+    with pytest.raises(BadInput, match="larger than fitcheck writes"):
+        import_inspection(other, path, ME)
     assert list(other.folder.glob("*/*")) == []
 
 

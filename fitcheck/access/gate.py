@@ -111,7 +111,7 @@ class Gate:
             return PlainTextResponse("This is not the page's address.", 403)
         changes = connection.scope.get("method", "") not in _SAFE_METHODS
         for origin in connection.headers.getlist("origin"):
-            if changes and urlsplit(origin).netloc.lower() != hosts[0].lower():
+            if changes and _origin_host(origin) != hosts[0].lower():
                 return PlainTextResponse("This was asked for by another page.", 403)
         return None
 
@@ -242,6 +242,14 @@ def _host_name(host: str) -> str:
     """Return the name in a Host header without its port; empty if it is none."""
     found = re.fullmatch(r"(\[[0-9a-fA-F:.]+\]|[^\s:@/?#\[\]]+)(?::\d{1,5})?", host)
     return found[1].strip("[]").lower().rstrip(".") if found else ""
+
+
+def _origin_host(origin: str) -> str:
+    """Return an Origin's host with its port; empty if it is none."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:  # a bracket too many or too few
+        return ""
 
 
 async def _form(request: Request) -> dict[str, str]:

@@ -254,7 +254,10 @@ def _photo_fields(inspection: Inspection, photo: PhotoFile) -> dict[str, Any]:
 
 
 def _photo_hashes(document: Any) -> set[str]:
-    return {photo["sha256"] for photo in document.get("photos", []) if "sha256" in photo}
+    photos = document.get("photos")  # of a document that may come from anywhere
+    if not isinstance(photos, list):
+        return set()
+    return {h for photo in photos if isinstance(photo, dict) and (h := _text(photo.get("sha256")))}
 
 
 def _filled(fields: dict[str, Any]) -> dict[str, Any]:

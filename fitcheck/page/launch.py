@@ -175,6 +175,8 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
         announcer.announce()
     if open_browser:
         threading.Thread(target=_open_browser, args=(address, port, first), daemon=True).start()
+    # Nobody's word is taken for which address a request came from: wrong codes are counted by it.
+    os.environ["FORWARDED_ALLOW_IPS"] = ""
     with suppress(KeyboardInterrupt):  # Ctrl+C is how it is meant to end
         app.run(config=settings)
 

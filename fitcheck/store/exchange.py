@@ -307,12 +307,15 @@ def _check_directory(file: IO[bytes], size: int) -> None:
     APPNOTE.TXT 6.3.10, section 4.3.16: the end record is 22 bytes and a comment; at 10 the
     number of entries in 2 bytes, at 12 the directory's size, at 16 its offset, in 4 each.
     """
-    tail_bytes = min(size, 22 + 65_535)
+    tail_bytes = min(size, 20 + 22 + 65_535)
     file.seek(size - tail_bytes)
     tail = file.read(tail_bytes)
     at = tail.rfind(b"PK\x05\x06")
     if at < 0 or len(tail) - at < 22:
         raise _refused("it is not a zip, or was cut short")
+    if tail[max(at - 20, 0) : at].startswith(b"PK\x06\x07"):
+        # Section 4.3.15: the 64 bit form, whose directory may be larger than is said here.
+        raise _refused("it is larger than fitcheck writes them")
     entries = int.from_bytes(tail[at + 10 : at + 12], "little")
     directory = int.from_bytes(tail[at + 12 : at + 16], "little")
     if entries > MOST_FILES + 3 or directory > MOST_DIRECTORY_BYTES:

@@ -344,7 +344,8 @@ class Inspections:
             For the log.
         edits, seen
             Changes of the document that belong to it, see :meth:`change`; without ``seen``
-            they are made against the inspection as it stands.
+            they are made against the inspection as it stands. An item of a list that is there
+            already stays as it is.
 
         Raises
         ------
@@ -355,10 +356,17 @@ class Inspections:
         with self._database.writing("The photograph was not saved") as connection:
             stands = _stored(_changeable(connection, identity))
             self.attach_within(connection, identity, incoming, name)
+            # Sent again, a photograph keeps what was said of it and marked in it since.
+            new = {
+                path: value
+                for path, value in (edits or {}).items()
+                if not path.rpartition("/")[2].startswith("[")
+                or value_at(stands.document, path) is ABSENT
+            }
             return self._change(
                 connection,
                 identity,
-                edits or {},
+                new,
                 stands.revision if seen is None else seen,
                 who,
             )
