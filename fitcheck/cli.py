@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from fitcheck import __version__
 from fitcheck.cli_store import add_store_commands, add_store_option
 from fitcheck.errors import BadInput, FitcheckError
+from fitcheck.plain_text import visible_text
 
 # Everything heavy is imported inside the command that needs it: `--help` answers at once.
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return int(options.run(options))
     except FitcheckError as error:
-        print(f"fitcheck: {error}", file=sys.stderr)
+        print(f"fitcheck: {visible_text(str(error))}", file=sys.stderr)
         return BAD_INPUT
     except BrokenPipeError:
         return OK  # the reader of our output has seen enough
@@ -206,7 +207,7 @@ def _measure(options: argparse.Namespace) -> int:
         try:
             photos[i] = load_photo(path)
         except BadInput as error:
-            print(f"fitcheck: {error}", file=sys.stderr)
+            print(f"fitcheck: {visible_text(str(error))}", file=sys.stderr)
             note = Note(error.code, error.message, error.advice)
             results[i] = Measurement(path.name, options.view, refused=note)
     unreadable = bool(results)
@@ -350,7 +351,6 @@ def _demo(options: argparse.Namespace) -> int:
 def _inspect(options: argparse.Namespace) -> int:
     from fitcheck.findings.plain import summary_lines
     from fitcheck.inspecting import inspect
-    from fitcheck.report import visible_text
 
     done = inspect(options.inspection, options.out, lambda text: print(text, file=sys.stderr))
     for line in summary_lines(done.findings):

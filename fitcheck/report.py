@@ -11,7 +11,6 @@ import base64
 import datetime
 import io
 import re
-import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -24,6 +23,7 @@ from fitcheck import __version__
 from fitcheck.findings.whole import Findings
 from fitcheck.judgement import REQUIRED_PROBABILITY, Decision, Limit, Verdict, overall
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
+from fitcheck.plain_text import visible_text
 from fitcheck.report_findings import findings_view
 from fitcheck.setup import PRINT_ASSUMED_SD, THICKNESS_ASSUMED_SD_MM
 from fitcheck.units import (
@@ -43,9 +43,6 @@ from fitcheck.wording import (
     says,
     wording,
 )
-
-LONGEST_TEXT = 2000
-
 
 # What is not looked at unless one of these characteristics was measured.
 NOT_LOOKED_AT: tuple[tuple[tuple[str, ...], str, str], ...] = (
@@ -237,29 +234,6 @@ def report_html(
             findings=None if findings is None else findings_view(findings),
         )
     )
-
-
-def visible_text(text: str) -> str:
-    """Spell out the characters that could hide or reorder text.
-
-    Control, format and bidirectional characters, line separators and lone surrogates become
-    their code point, as in ``‹U+202E›``; tabs become spaces, and line breaks stay. The two
-    joiners that ordinary writing needs (U+200C, U+200D) stay. Very long text is cut.
-    """
-    text = text.replace("\r\n", "\n").replace("\r", "\n").replace("\t", " ")
-    if len(text) > LONGEST_TEXT:
-        text = text[:LONGEST_TEXT] + "…"
-    return "".join(_visible(letter) for letter in text)
-
-
-_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-_KEPT = {"\n", "\N{ZERO WIDTH NON-JOINER}", "\N{ZERO WIDTH JOINER}"}
-
-
-def _visible(letter: str) -> str:
-    if letter not in _KEPT and unicodedata.category(letter) in _HIDDEN:
-        return f"‹U+{ord(letter):04X}›"
-    return letter
 
 
 def _environment() -> Environment:

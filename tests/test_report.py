@@ -19,12 +19,12 @@ from fitcheck import __version__
 from fitcheck.judgement import Limit, judge, overall
 from fitcheck.measurement import CardSeen, Characteristic, Edge, LensFound, Measurement, Note
 from fitcheck.overlay import annotate, close_ups, to_jpeg
+from fitcheck.plain_text import visible_text
 from fitcheck.report import (
     ReportEntry,
     ReportHeader,
     chance_text,
     report_html,
-    visible_text,
 )
 from fitcheck.units import inch_decimal_text, inch_fraction_text, quantity_text
 from fitcheck.wording import WORDING

@@ -11,7 +11,8 @@ import streamlit as st
 from fitcheck.errors import FitcheckError
 from fitcheck.judgement import Decision, Verdict
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
-from fitcheck.report import chance_text, visible_text
+from fitcheck.plain_text import visible_text
+from fitcheck.report import chance_text
 from fitcheck.store.changes import Clash
 from fitcheck.store.fields import ABSENT
 from fitcheck.units import limit_inch_text, limit_text, uncertainty_text, value_text
