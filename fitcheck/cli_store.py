@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
     from fitcheck.store import Store
     from fitcheck.store.inspections import Listed
 
-OK = 0
+OK, INCOMPLETE = 0, 3
 WHO = "command line"
 SHORTEST_START = 6  # letters of an identity that will do, if no other begins alike
 SHOWN = 12  # letters of an identity in the list
@@ -62,7 +63,7 @@ def _inspections(options: argparse.Namespace) -> int:
         said = [one.labels.get(name, "") for name in ("bow", "customer", "reference")]
         count = f"{one.photographs} photo{'' if one.photographs == 1 else 's'}"
         line = "  ".join([one.identity[:SHOWN], one.changed[:16], count, *filter(None, said)])
-        print(_shown(line))
+        _say(_shown(line))
     return OK
 
 
@@ -92,7 +93,7 @@ def _export(options: argparse.Namespace) -> int:
 
     store = _store(options)
     chosen = _named(store, options.inspection)
-    print(export_inspection(store, chosen.identity, options.out))
+    _say(str(export_inspection(store, chosen.identity, options.out)))
     return OK
 
 
@@ -106,8 +107,26 @@ def _import(options: argparse.Namespace) -> int:
 def _backup(options: argparse.Namespace) -> int:
     from fitcheck.store.backup import back_up
 
-    print(back_up(_store(options), options.folder))
-    return OK
+    made = back_up(_store(options), options.folder)
+    _say(str(made.folder))
+    if not made.not_copied:
+        return OK
+    for one in made.not_copied:
+        print(f"fitcheck: not copied: {_shown(str(one))}.", file=sys.stderr)
+    count = len(made.not_copied)
+    print(
+        f"fitcheck: The backup can be used, but {count} file{'' if count == 1 else 's'} of the "
+        "store could not be copied; all the rest is in it. Put what is missing back from an "
+        "earlier backup, or add the photographs once more; then make another backup.",
+        file=sys.stderr,
+    )
+    return INCOMPLETE
+
+
+def _say(text: str) -> None:
+    """Print a line, with question marks for what the output cannot show."""
+    encoding = sys.stdout.encoding or "utf-8"
+    print(text.encode(encoding, "replace").decode(encoding))
 
 
 def _shown(line: str) -> str:

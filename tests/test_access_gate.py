@@ -431,6 +431,42 @@ def test_what_is_no_photograph_is_not_kept(
     assert list(store.folder.glob("incoming/*")) == []
 
 
+def coded(kind: str, **options: Any) -> bytes:
+    """A picture in a format."""
+    buffer = io.BytesIO()
+    Image.open(io.BytesIO(jpeg())).save(buffer, kind, **options)
+    return buffer.getvalue()
+
+
+WHOLE = {
+    "JPEG": jpeg(),
+    "progressive": coded("JPEG", progressive=True),
+    "restarts": coded("JPEG", restart_marker_rows=4),
+    "preview": coded("JPEG", exif=b"Exif\x00\x00" + coded("JPEG", quality=5)[:60_000]),
+    "PNG": coded("PNG"),
+    "WebP": coded("WEBP"),
+    "TIFF": coded("TIFF"),
+}
+
+
+@pytest.mark.parametrize("kind", WHOLE)
+def test_the_first_part_of_a_photograph_is_refused(
+    store: Store, photographs: Photographs, kind: str
+) -> None:
+    whole = WHOLE[kind]
+    for share in (0.3, 0.5, 0.9, 0.99):
+        answer = photographs.send(whole[: int(len(whole) * share)])
+        assert (answer.status, json.loads(answer.body)["code"]) == (400, "photo_damaged")
+    assert store.inspections.photographs(photographs.identity) == []
+    assert list(store.folder.glob("incoming/*")) == []
+    assert photographs.send(whole + b"more").status == 200
+
+
+def test_a_jpeg_whose_end_is_not_marked_is_taken(photographs: Photographs) -> None:
+    assert jpeg().endswith(b"\xff\xd9")
+    assert photographs.send(jpeg()[:-2] + bytes(2000)).status == 200
+
+
 def test_the_largest_photographs_of_a_telephone_are_taken(
     store: Store, photographs: Photographs
 ) -> None:
@@ -479,7 +515,11 @@ def test_a_hostile_name_stays_a_name(store: Store, photographs: Photographs) -> 
     name = "..%2f..%5c%3Cscript%3E%00%E2%80%AE=cmd%7C.jpg"
     assert photographs.send(jpeg(), name).status == 200
     (kept,) = store.inspections.photographs(photographs.identity)
-    assert kept.name == "<script>\x00\u202e=cmd|.jpg"
+    assert kept.name == "<script>=cmd|.jpg"
+    assert photographs.send(jpeg(900), f"%1B%5B2J{'%C3%A9' * 3000}.jpg").status == 200
+    assert photographs.send(jpeg(1000), "%07").status == 200
+    photos = store.inspections.get(photographs.identity).document["photos"]
+    assert [photo["file"] for photo in photos] == [kept.name, f"[2J{'é' * 197}", "photo"]
     files = [path.name for path in store.folder.rglob("*")]
     assert not any("script" in name for name in files)
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -86,3 +90,41 @@ def test_a_backup_is_made_and_opens(
     assert run(capsys, store, "backup", tmp_path / "copy")[0] == 0
     assert identity[:12] in run(capsys, Store(tmp_path / "copy"), "inspections", "ada")[1]
     assert run(capsys, store, "backup", tmp_path / "copy")[0] == 2
+
+
+def test_a_backup_that_lacks_a_photograph_says_which_and_can_be_used(
+    store: Store, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    identity = store.inspections.begin({"customer": "Ada"}, "me").identity
+    with store.photographs.receive() as incoming:
+        incoming.write(b"picture")
+        store.inspections.attach(identity, incoming, "upper seat.jpg", "me")
+        sha256 = incoming.sha256
+    (store.folder / "photographs" / sha256[:2] / sha256).unlink()
+    status, out, err = run(capsys, store, "backup", tmp_path / "copy")
+    assert (status, out) == (3, str(tmp_path / "copy"))
+    assert f"photograph upper seat.jpg of inspection {identity}" in err
+    assert "1 file of the store could not be copied; all the rest is in it" in err
+    assert identity[:12] in run(capsys, Store(tmp_path / "copy"), "inspections", "ada")[1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="names of files are text there")
+def test_what_the_output_cannot_show_stops_nothing(store: Store, tmp_path: Path) -> None:
+    document = {"customer": "Łucja 弓", "bow": {"name": "\x1b"}}
+    identity = store.inspections.begin(document, "me").identity
+
+    def written(encoding: str, *words: str | bytes) -> str:
+        done = subprocess.run(
+            [sys.executable, "-m", "fitcheck", *words, "--store", store.folder],
+            env={**os.environ, "PYTHONIOENCODING": encoding},
+            capture_output=True,
+            check=False,
+        )
+        assert (done.returncode, done.stderr) == (0, b"")
+        return done.stdout.decode(encoding)
+
+    assert "?ucja ?" in written("latin-1", "inspections")
+    assert "Łucja 弓" in written("utf-8", "inspections")
+    path = os.fsencode(tmp_path / "out-") + b"\xe9.zip"
+    assert written("utf-8", "export", identity, "--out", path).endswith("out-?.zip\n")
+    assert zipfile.is_zipfile(os.fsdecode(path))

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import json
+import os
+import signal
 import stat
 import struct
+import subprocess
+import sys
 import threading
 import zipfile
 import zlib
@@ -206,6 +211,18 @@ def renamed(old: str, new: str) -> Callable[[Members], Members]:
         (change_json("record.json", lambda r: r.update(revision=-1)), "not as it should be"),
         (change_json("record.json", lambda r: r.update(revision=1)), "do not lead to"),
         (change_json("record.json", lambda r: r.update(begun="now")), "not as it should be"),
+        (
+            change_json(
+                "record.json", lambda r: r.update(begun="9999-99-99T99:99:99.000000+00:00")
+            ),
+            "a time that there is not",
+        ),
+        (
+            change_json(
+                "record.json", lambda r: r.update(begun="٢٠٢٦-11-25T10:00:00.000000+00:00")
+            ),
+            "not as it should be",
+        ),
         (change_json("record.json", lambda r: r.update(changes=3)), "not as it should be"),
         (
             change_json("record.json", lambda r: r["photographs"][0].update(sha256="../x")),
@@ -223,7 +240,7 @@ def renamed(old: str, new: str) -> Callable[[Members], Members]:
         (lambda m: {**m, "record.json": b'{"a":"' + b"a" * 12_000_000 + b'"}'}, "beyond belief"),
         (lambda m: {**m, "inspection.json": b" " * 17_000_000 + b"{}"}, "too large"),
     ],
-    ids=range(33),
+    ids=range(35),
 )
 def test_a_zip_that_is_not_as_it_should_be_is_refused_whole(
     sound: Members, tmp_path: Path, spoil: Callable[[Members], Members], reason: str
@@ -376,8 +393,9 @@ def test_every_cut_of_a_zip_is_refused(sound: Members, tmp_path: Path) -> None:
 
 
 def test_a_backup_is_a_store_with_all_of_it(store: Store, identity: str, tmp_path: Path) -> None:
-    folder = back_up(store, tmp_path / "backup")
-    copy = Store(folder)
+    made = back_up(store, tmp_path / "backup")
+    assert made.not_copied == ()
+    copy = Store(made.folder)
     assert copy.inspections.get(identity) == store.inspections.get(identity)
     assert copy.inspections.history(identity) == store.inspections.history(identity)
     for photograph in store.inspections.photographs(identity):
@@ -423,7 +441,7 @@ def test_a_backup_made_while_others_write_is_one_moment_of_the_store(
     writer.start()
     try:
         for number in range(5):
-            copy = Store(back_up(store, tmp_path / f"backup-{number}"))
+            copy = Store(back_up(store, tmp_path / f"backup-{number}").folder)
             stored = copy.inspections.get(identity)
             for photograph in copy.inspections.photographs(identity):
                 copy.inspections.photograph(identity, photograph.sha256)
@@ -438,12 +456,96 @@ def test_a_backup_made_while_others_write_is_one_moment_of_the_store(
         assert connection.execute("SELECT count(*) FROM hold").fetchone()[0] == 0
 
 
-def test_a_backup_of_a_spoilt_store_says_so_and_leaves_nothing(
+def test_a_backup_names_what_is_lost_and_copies_all_the_rest(
     store: Store, identity: str, tmp_path: Path
 ) -> None:
-    sha256 = hashlib.sha256(JPEG).hexdigest()
-    (store.folder / "photographs" / sha256[:2] / sha256).write_bytes(b"other")
-    with pytest.raises(BadInput, match="was changed on the disk"):
+    other = store.inspections.begin({"photos": []}, ME).identity
+    attach(store, other, JPEG, "the same.jpg")
+    gone = attach(store, other, JPEG + b"2", "gone.jpg")
+    kept = attach(store, other, JPEG + b"3", "kept.jpg")
+    changed = hashlib.sha256(JPEG).hexdigest()
+    (store.folder / "photographs" / changed[:2] / changed).write_bytes(b"other")
+    (store.folder / "photographs" / gone[:2] / gone).unlink()
+    (report,) = store.inspections.reports(identity)
+    (store.folder / "reports" / report.sha256[:2] / report.sha256).unlink()
+    made = back_up(store, tmp_path / "backup")
+    named = {(one.what, one.inspection, one.sha256) for one in made.not_copied}
+    assert named == {
+        ("photograph", identity, changed),
+        ("photograph", other, changed),
+        ("photograph", other, gone),
+        ("report", identity, report.sha256),
+    }
+    assert any(
+        str(one) == f"photograph gone.jpg of inspection {other}: "
+        "its file is no longer in the store’s folder"
+        for one in made.not_copied
+    )
+    copy = Store(made.folder)
+    assert copy.inspections.get(identity) == store.inspections.get(identity)
+    assert copy.inspections.photograph(other, kept) == JPEG + b"3"
+    for lost in (changed, gone):
+        with pytest.raises(BadInput, match="no longer in the store"):
+            copy.inspections.photograph(other, lost)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["backup", "store"]
+
+
+def test_a_backup_that_cannot_be_written_leaves_nothing(
+    store: Store, identity: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "full")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(BadInput, match="the disk is full"):
         back_up(store, tmp_path / "backup")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["store"]
     assert store.inspections.find(identity)
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from fitcheck.store import Store, backup
+backup._copy_files = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+backup.back_up(Store(sys.argv[1]), Path(sys.argv[2]))
+"""
+
+
+def holds(store: Store) -> list[str]:
+    with store.database.reading() as connection:
+        return [row[0] for row in connection.execute("SELECT id FROM hold")]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL there")
+def test_what_a_killed_backup_leaves_is_taken_away(
+    store: Store, identity: str, tmp_path: Path
+) -> None:
+    target = tmp_path / "backup"
+    done = subprocess.run([sys.executable, "-c", KILLED, store.folder, target], check=False)
+    assert done.returncode == -signal.SIGKILL
+    (part,) = tmp_path.glob(".backup.*.part")
+    assert (part / "fitcheck.sqlite3").is_file()
+    assert len(holds(store)) == 1
+    # Of a process that is alive, and of another folder's backup: none of ours.
+    running, another = tmp_path / f".backup.{os.getppid()}.part", tmp_path / ".else.1.part"
+    for folder in (running, another, tmp_path / f".backup.{os.getpid()}.part"):
+        folder.mkdir()
+    (store.folder / "photographs" / "00").mkdir()
+    (store.folder / "photographs" / "00" / ("0" * 64)).write_bytes(b"nobody's")
+    assert store.sweep() == 1
+    assert holds(store) == []
+    back_up(store, target)
+    assert sorted(tmp_path.glob(".*")) == sorted([running, another])
+    assert Store(target).inspections.find(identity)
+
+
+def test_the_hold_of_a_backup_that_runs_or_may_run_stands(store: Store) -> None:
+    with store.holding_files():
+        (own,) = holds(store)
+        for hold in (f"another-machine:{2**22}:x", "0" * 32):
+            with store.database.writing("it") as connection:
+                connection.execute("INSERT INTO hold VALUES (?, '9999')", (hold,))
+        store.sweep()
+        assert set(holds(store)) == {own, f"another-machine:{2**22}:x", "0" * 32}
+    assert own not in holds(store)

@@ -17,11 +17,13 @@ from starlette.routing import Route
 
 from fitcheck.access.gate import DEVICE_HEADER
 from fitcheck.access.upload_tokens import TOKEN_HEADER, is_upload_token
+from fitcheck.access.whole_file import check_whole
 from fitcheck.errors import BadInput
 from fitcheck.photo import MAX_FILE_BYTES, check_photo, photo_kind
 from fitcheck.store import Store
 from fitcheck.store.content_files import Incoming
 from fitcheck.store.fields import Edits
+from fitcheck.store.inspections import one_line
 
 THIS_COMPUTER = "this computer"
 PATH = "/photographs"
@@ -116,7 +118,8 @@ def photograph_routes(store: Callable[[], Store], describe: Describe) -> list[Ro
 async def _received(
     request: Request, store: Store, identity: str, describe: Describe
 ) -> dict[str, Any]:
-    name = request.query_params.get("name", "").replace("\\", "/").rpartition("/")[2] or "photo"
+    path = request.query_params.get("name", "").replace("\\", "/")
+    name = one_line(path.rpartition("/")[2]) or "photo"
     who = request.headers.get(DEVICE_HEADER, THIS_COMPUTER)
     await run_in_threadpool(store.inspections.get, identity)  # before 80 MiB come in for nobody
     with store.photographs.receive(name) as incoming:
@@ -129,7 +132,9 @@ async def _received(
 def _keep(
     store: Store, identity: str, incoming: Incoming, name: str, who: str, describe: Describe
 ) -> None:
-    check_photo(incoming.read_back(), name)
+    data = incoming.read_back()
+    check_photo(data, name)
+    check_whole(data, name)
     edits = describe(incoming.sha256, name)
     store.inspections.attach(identity, incoming, name, who, edits)
 

@@ -22,8 +22,8 @@ from fitcheck.report import ReportHeader
 from fitcheck.setup import Setup
 from fitcheck.store import Store
 from fitcheck.store.changes import Clash
-from fitcheck.store.fields import Edits, edits_between
-from fitcheck.store.inspections import Stored, new_identity
+from fitcheck.store.fields import ABSENT, Edits, edits_between, value_at, with_edit
+from fitcheck.store.inspections import Stored, new_identity, one_line
 from fitcheck.store.location import default_folder
 
 REPORT_NAME = "fitcheck-report.html"
@@ -76,6 +76,7 @@ class Visit:
         self._who = who
         self._begun = stored is not None
         self._seen: Any = {}
+        self._stands: Any = {}
         self._revision = 0
         self._kept: dict[str, Any] = {}
         self.identity = new_identity() if stored is None else stored.identity
@@ -102,7 +103,8 @@ class Visit:
         inspections = self._store.inspections
         if edits:
             self.begin()
-            done = inspections.change(self.identity, edits, self._revision, self._who)
+            roomy = _making_room(self._stands, edits)
+            done = inspections.change(self.identity, roomy, self._revision, self._who)
             gone = _photo_hashes(self._seen) - _photo_hashes(done.document)
             if gone:
                 inspections.detach(self.identity, gone)
@@ -127,6 +129,9 @@ class Visit:
     def keep(self, photo: PhotoFile, data: bytes) -> None:
         """Keep a photograph in the store at once: the browser would not send it again."""
         self.begin()
+        stands = self._store.inspections.get(self.identity)
+        edits = photo_edits(photo.sha256, photo.name, photo.setup)
+        roomy = _making_room(stands.document, edits)
         with self._store.photographs.receive(photo.name) as incoming:
             incoming.write(data)
             self._store.inspections.attach(
@@ -134,7 +139,8 @@ class Visit:
                 incoming,
                 photo.name,
                 self._who,
-                photo_edits(photo.sha256, photo.name, photo.setup),
+                roomy,
+                None if roomy == edits else stands.revision,
             )
 
     def read(self, photo: PhotoFile) -> bytes:
@@ -149,6 +155,7 @@ class Visit:
 
     def _take_over(self, document: Any, revision: int) -> None:
         take_over(self.inspection, document)
+        self._stands = document
         self._seen, self._revision = document_of(self.inspection), revision
 
 
@@ -233,7 +240,7 @@ def take_over(inspection: Inspection, document: Any) -> None:
 
 def photo_edits(sha256: str, name: str, setup: Setup | None = None) -> Edits:
     """Return what a document says of a photograph that has just come, as edits."""
-    fields: dict[str, Any] = {"sha256": sha256, "file": name}
+    fields: dict[str, Any] = {"sha256": sha256, "file": one_line(name)}
     if setup is not None:
         fields["setup"] = {
             "thickness_mm": setup.thickness_given_mm,
@@ -241,6 +248,28 @@ def photo_edits(sha256: str, name: str, setup: Setup | None = None) -> Edits:
             "face_step_mm": setup.face_step_mm,
         }
     return {f"/photos/[sha256={sha256}]": fields}
+
+
+def _making_room(document: Any, edits: Edits) -> Edits:
+    """Return the edits so that nothing stands in their way in a document from anywhere.
+
+    Where it has a text or a number for what has fields here (``"bow": "x"``), there is no place
+    for a field: then the edit puts the object or the list with the field in its place.
+    """
+    made: dict[str, Any] = {}
+    for path, value in edits.items():
+        segments = path.split("/")
+        for depth in range(1, len(segments)):
+            above = "/".join(segments[:depth])
+            wanted = list if segments[depth].startswith("[") else dict
+            stands = value_at(document, above)
+            if stands is not ABSENT and not isinstance(stands, wanted):
+                inside = "/" + "/".join(segments[depth:])
+                made[above] = with_edit(made.get(above, wanted()), inside, value)
+                break
+        else:
+            made[path] = value
+    return made
 
 
 def _photo_fields(inspection: Inspection, photo: PhotoFile) -> dict[str, Any]:

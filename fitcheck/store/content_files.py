@@ -185,19 +185,29 @@ class ContentFiles:
             )
         return data
 
-    def copy_to(self, folder: Path, hashes: Iterable[str]) -> None:
+    def copy_to(self, folder: Path, hashes: Iterable[str]) -> dict[str, BadInput]:
         """Copy files to the like folder of another store that nobody uses yet.
 
         All are written before the first is settled: the disk then does it in one go.
 
+        Returns
+        -------
+        Those that could not be read, by their hash, each with the error of :meth:`read`; they
+        were not copied.
+
         Raises
         ------
         BadInput
-            As :meth:`read` does, or if a copy cannot be written.
+            If a copy cannot be written.
         """
         copies: list[Path] = []
+        lost: dict[str, BadInput] = {}
         for sha256 in hashes:
-            data = self.read(sha256)
+            try:
+                data = self.read(sha256)
+            except BadInput as error:
+                lost[sha256] = error
+                continue
             copy = folder / self._folder.name / sha256[:2] / sha256
             with in_words(f"{self._what} was not copied"):
                 make_private(copy.parent)
@@ -209,6 +219,7 @@ class ContentFiles:
                     os.fsync(file.fileno())
             for parent in {copy.parent for copy in copies}:
                 _settle_folder(parent)
+        return lost
 
     def names(self) -> Iterator[str]:
         """Return the hashes of the files that lie there, known or not."""

@@ -16,6 +16,7 @@ then one transaction takes all of it in.
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import json
 import os
@@ -59,7 +60,7 @@ _ENDINGS = {"JPEG": "jpg", "PNG": "png", "TIFF": "tif", "WEBP": "webp", "HEIF": 
 _PHOTOGRAPH = re.compile(r"photographs/([0-9a-f]{64})\.(?:jpg|png|tif|webp|heic|bin)")
 _REPORT = re.compile(r"reports/([0-9a-f]{64})\.[a-z]{1,5}")
 _TEXTS = ("inspection.json", "record.json")
-_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}\+00:00")
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}\+00:00", re.ASCII)
 
 
 # ---- writing -----------------------------------------------------------------------------
@@ -551,6 +552,10 @@ def _time(record: Mapping[str, Any], name: str) -> str:
     value = _string(record, name)
     if not _TIME.fullmatch(value):
         raise _refused("record.json in it is not as it should be")
+    try:
+        datetime.datetime.fromisoformat(value)
+    except ValueError as error:
+        raise _refused(f"record.json in it states a time that there is not ({value})") from error
     return value
 
 

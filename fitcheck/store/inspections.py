@@ -10,6 +10,7 @@ import json
 import re
 import secrets
 import sqlite3
+import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -391,7 +392,7 @@ class Inspections:
         connection.execute(
             "INSERT INTO photograph (inspection, sha256, name, attached) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (inspection, sha256) DO UPDATE SET binned = NULL",
-            (identity, incoming.sha256, _one_line(name), at),
+            (identity, incoming.sha256, one_line(name), at),
         )
 
     def detach(self, identity: str, sha256s: Iterable[str]) -> None:
@@ -501,7 +502,7 @@ class Inspections:
                 ).fetchone()
                 if last is not None and last["sha256"] == incoming.sha256:
                     return KeptReport(*last)
-                kept = KeptReport(incoming.sha256, _one_line(name), stands["revision"], now())
+                kept = KeptReport(incoming.sha256, one_line(name), stands["revision"], now())
                 self.insert_report(connection, identity, incoming, kept)
         return kept
 
@@ -650,9 +651,11 @@ def _labels(document: Any) -> dict[str, str]:
     return labels
 
 
-def _one_line(name: str) -> str:
-    whole = name.encode("utf-8", "replace").decode("utf-8")  # no half characters
-    return " ".join(whole.split())[:LONGEST_NAME]
+def one_line(name: str) -> str:
+    """Return the name of a file as it is kept: short, on one line, nothing hidden in it."""
+    spaced = " ".join(name.split())
+    shown = "".join(c for c in spaced if unicodedata.category(c)[0] != "C")
+    return shown[:LONGEST_NAME]
 
 
 def _unknown() -> BadInput:

@@ -14,7 +14,9 @@ database file alone: changes of the last minutes may still stand beside it.
 from __future__ import annotations
 
 import datetime
+import os
 import secrets
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,11 +29,13 @@ from fitcheck.store.database import PATIENCE_S, Database
 from fitcheck.store.failures import in_words
 from fitcheck.store.inspections import Inspections
 from fitcheck.store.location import default_folder, make_private
+from fitcheck.store.processes import is_alive, this_machine
 from fitcheck.store.shop import LIMITS, Records
 
 DATABASE_NAME = "fitcheck.sqlite3"
 MOST_REPORT_BYTES = 256 * 2**20  # a report of 24 photographs with their pictures is 60 MiB
-HOLD_S = 6 * 3600  # how long a backup that was killed keeps files from being swept
+# How long a backup keeps files from being swept, if it cannot be seen whether it still runs.
+HOLD_S = 6 * 3600
 
 PROGRAM = "fitcheck"  # who changed it, where a program did
 
@@ -132,7 +136,7 @@ class Store:
         How many files were taken away; none while a backup is being made.
         """
         with self.database.writing("The store was not tidied") as connection:
-            connection.execute("DELETE FROM hold WHERE until < ?", (now(),))
+            _drop_dead_holds(connection)
             if connection.execute("SELECT count(*) FROM hold").fetchone()[0]:
                 return 0
             connection.execute(
@@ -154,9 +158,10 @@ class Store:
     @contextmanager
     def holding_files(self) -> Iterator[None]:
         """Keep every file in place meanwhile; it ends by itself if the process is killed."""
-        hold = secrets.token_hex(16)
+        hold = f"{this_machine()}:{os.getpid()}:{secrets.token_hex(8)}"
         until = datetime.datetime.now(datetime.UTC) + datetime.timedelta(seconds=HOLD_S)
         with self.database.writing("The backup was not begun") as connection:
+            _drop_dead_holds(connection)
             connection.execute(
                 "INSERT INTO hold (id, until) VALUES (?, ?)",
                 (hold, until.isoformat(timespec="microseconds")),
@@ -166,3 +171,13 @@ class Store:
         finally:
             with self.database.writing("The backup was not ended") as connection:
                 connection.execute("DELETE FROM hold WHERE id = ?", (hold,))
+
+
+def _drop_dead_holds(connection: sqlite3.Connection) -> None:
+    """Drop the holds of backups that were killed; inside a writing transaction."""
+    connection.execute("DELETE FROM hold WHERE until < ?", (now(),))
+    for (hold,) in connection.execute("SELECT id FROM hold").fetchall():
+        machine, _, rest = hold.partition(":")
+        process = rest.partition(":")[0]
+        if machine == this_machine() and process.isdecimal() and not is_alive(int(process)):
+            connection.execute("DELETE FROM hold WHERE id = ?", (hold,))
