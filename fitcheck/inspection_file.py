@@ -404,6 +404,10 @@ def _end_readings(f: Fields) -> EndReadings:
         pin_play=f.quantity("pin_play", "mm"),
         removed_from_pad=f.quantity("removed_from_pad", "mm"),
     )
+    for name in ("pad_width", "pad_length", "pad_to_string", "centre_to_pad", "bolt_to_pin"):
+        size: Quantity | None = getattr(readings, name)
+        if size is not None and size.value <= 0:
+            f.invalid(f"“{name}” is {size.typed}", "Write a length above zero.")
     f.end()
     return readings
 

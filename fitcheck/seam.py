@@ -550,7 +550,7 @@ class _Model:
         return SeamFit(
             pad_mm=theta[[PAD_A, PAD_B]],
             opening_mm=theta[[OPEN_A, OPEN_B]],
-            covariance=covariance,
+            covariance=np.asarray(covariance, dtype=np.float64),
             pad_shift_mm=pad_shift,
             limb_shift_mm=limb_shift,
             kept=kept,
