@@ -44,21 +44,13 @@ HALO_SHARE = 0.02
 MISFIT_OF_WHITE = 0.006
 HALO_BLURS = 2.5
 
-# Grain, of a side's light: what all blocks share, and what is a block's own. It grows with
-# the distance from the edge, where laminations of any colour may begin; they run along with
-# the edge, or nearly. Common experience, no source.
-SHARED_GRAIN, OWN_GRAIN = 0.25, 0.1
-GRAIN_ONLY_MM = 0.6
+# Of a side's light. Grain is some 10 %, by common experience; it is alike in half a dozen
+# neighbouring blocks but is counted in each, so its variance is set as much larger.
+GRAIN_SHARE = 0.25
 GRAIN_MM = 0.15  # distance over which grain keeps its shade
 BLUR_PRIOR_LOG_SD = 0.05  # seam and card lie in one plane
 RADIUS_PRIOR_MM = 0.1  # arrises at a seam are hardly broken; common practice, no source
 RADIUS_PRIOR_LOG_SD = 0.5
-WIDEST_RADIUS_MM = 0.6
-# Most seams are closed somewhere, see views/joint_contact.py. A lamination beside the seam
-# looks like an opening that is as wide from end to end; these tell which is meant, and are
-# far too wide to move an opening that shows.
-OPENING_PRIOR_MM = 0.6
-NEARER_PRIOR_MM = 0.1
 # Light of an inner face and of what is seen through, as shares of the card's paper: mean,
 # spread, and change per square root of a block of 2 mm.
 INNER_LIGHT = (0.02, 0.03, 0.01)
@@ -70,25 +62,26 @@ APERTURE_MM = 2.5
 FAR_BLUR_LOG_SD = 0.5
 CELLS = 6  # of the opening, between which its light may change
 WIDEST_MM = 2.0
-FURTHEST_MM = 1.5  # of the pad's edge from where it was expected
+FURTHEST_MM = 1.2  # of the pad's edge from where it was expected
 
 # An arris's light is the mean of four steps, where its cosine passes 7/8, 5/8, 3/8 and 1/8.
 ARRIS_STEPS = np.sqrt(1 - np.array([0.875, 0.625, 0.375, 0.125]) ** 2)
 
-# Where the search starts from: openings at the two ends, mm.
-_WIDE = (0.02, 0.2, 0.4, 0.7, 1.1)
+# Where the search starts from: the line that was found may be either edge.
+PAD_GUESSES_MM = (-0.4, -0.2, 0.0, 0.2)
+_LOW, _HIGH = (0.02, 0.2), (0.02, 0.2, 0.4, 0.6, 0.9, 1.3)
 OPENING_GUESSES_MM = sorted(
-    {(0.02, b) for b in _WIDE}
-    | {(a, 0.02) for a in _WIDE}
-    | {(0.2, 0.2), (0.4, 0.4), (0.2, 0.5), (0.5, 0.2)}
+    {(a, b) for a in _LOW for b in _HIGH}
+    | {(b, a) for a in _LOW for b in _HIGH}
+    | {(0.4, 0.4), (0.7, 0.7), (1.0, 1.0)}
 )
 NEXT_GUESS_MM = 0.21
 MOST_STARTS = 5
-MOST_FOLLOWED, WORST_RATIO = 3, 1.5
+MOST_FOLLOWED = 3
 COARSE_BLOCKS = 9
 SAME_SOLUTION_MM = 0.03
 
-ROUGH_STEPS, MOST_STEPS = 15, 30
+MOST_STEPS = 40
 OUTLIER_SIGMAS = 4.5
 LEAST_KEPT = 0.6
 SAME_OPENING_MM = 0.08  # two solutions nearer than this are one
@@ -196,7 +189,6 @@ def fit_seam(
     blur_mm: float,
     sight: Sight,
     white: float,
-    lines_mm: Array,
 ) -> SeamFit:
     """Fit the two edges of a seam.
 
@@ -210,9 +202,6 @@ def fit_seam(
         How the camera looks into the opening.
     white
         Linear light of the card's paper.
-    lines_mm
-        Lines that may be either edge, up at the seam's two ends, shape (k, 2). The most
-        likely solution near any of them is taken.
 
     Returns
     -------
@@ -232,14 +221,9 @@ def fit_seam(
             f"{profiles.up_mm.shape} for light of {profiles.light.shape}"
         )
     coarse = _Model(_merged(profiles), blur_mm, sight, white)
-    rough = _apart([coarse.search(start, ROUGH_STEPS) for start in coarse.likely_starts(lines_mm)])
+    rough = _apart([coarse.search(start, MOST_STEPS) for start in coarse.likely_starts()])
     model = _Model(profiles, blur_mm, sight, white)
-    worst = rough[0].cost * WORST_RATIO
-    solutions = [
-        model.search_from(found.theta, MOST_STEPS)
-        for found in rough[:MOST_FOLLOWED]
-        if found.cost <= worst
-    ]
+    solutions = [model.search_from(found.theta, MOST_STEPS) for found in rough[:MOST_FOLLOWED]]
     solutions.sort(key=lambda found: found.cost)
     best = solutions[0]
     kept = np.ones(n, dtype=bool)
@@ -331,10 +315,6 @@ class _Model:
         self.knots_pad = np.arange(int(-self.up[0] / self.pitch_knots) + 2)
         self.knots_limb = np.arange(int(self.up[-1] / self.pitch_knots) + 2)
 
-        inward = self.pitch_knots * np.concatenate([self.knots_pad, self.knots_limb])
-        self.shared_grain_sd = SHARED_GRAIN * (1 + (inward / GRAIN_ONLY_MM) ** 4)
-        self.own_grain_sd = OWN_GRAIN * (1 + (inward / GRAIN_ONLY_MM) ** 4)
-
         block_mm = float(along[1] - along[0])
         self.light_prior, self.light_mean = _light_prior(self.n, block_mm, white)
         self.light_root = np.linalg.cholesky(self.light_prior).T
@@ -364,24 +344,17 @@ class _Model:
         far = FURTHEST_MM
         self.lowest = np.concatenate([[-far, -far, 0.0, 0.0], self.prior_mean - reach])
         self.highest = np.concatenate([[far, far, WIDEST_MM, WIDEST_MM], self.prior_mean + reach])
-        self.highest[[ROUND_PAD, ROUND_LIMB]] = np.log(WIDEST_RADIUS_MM)
 
-    def likely_starts(self, lines_mm: Array) -> Array:
-        """The few most likely guesses of the edges, shape (k, 4).
-
-        At either end a line may be the pad's edge or the limb's.
-        """
+    def likely_starts(self) -> Array:
+        """The few most likely of a grid of guesses of the edges, shape (k, 4)."""
         tried = np.array(
             [
-                [line[0] - a * limb_a, line[1] - b * limb_b, a, b]
-                for line in np.atleast_2d(lines_mm)
-                for a, b in OPENING_GUESSES_MM
-                for limb_a in (0, 1)
-                for limb_b in (0, 1)
+                [pad_a, pad_b, *openings]
+                for pad_a in PAD_GUESSES_MM
+                for pad_b in PAD_GUESSES_MM
+                for openings in OPENING_GUESSES_MM
             ]
         )
-        tried = np.clip(tried, self.lowest[:EDGES], self.highest[:EDGES])
-        tried = np.unique(np.round(tried, 2), axis=0)
         costs = [
             float(np.sum(self.residuals(np.concatenate([guess, self.prior_mean])) ** 2))
             for guess in tried
@@ -430,9 +403,7 @@ class _Model:
         """Everything that should be small: profiles, levels and parameters in their sds."""
         levels = self.solve(theta)
         own = (theta[EDGES:] - self.prior_mean) / self.prior_sd
-        openings = theta[[OPEN_A, OPEN_B]]
-        usual = np.append(openings / OPENING_PRIOR_MM, np.min(openings) / NEARER_PRIOR_MM)
-        return np.concatenate([levels.residual.ravel(), levels.prior_residual, own, usual])
+        return np.concatenate([levels.residual.ravel(), levels.prior_residual, own])
 
     def shapes(self, theta: Array) -> tuple[Array, Array]:
         """Shapes that the levels multiply.
@@ -477,68 +448,45 @@ class _Model:
         return opening, sides
 
     def solve(self, theta: Array) -> _Levels:
-        """Solve for the levels: what is a block's own by itself, all else together."""
+        """Solve for the levels: the sides' block by block, the opening's together."""
         opening, sides = self.shapes(theta)
         n, pads = self.n, len(self.knots_pad)
         grains = pads + len(self.knots_limb)
-        # Columns: the opening's three lights, grain, and the two sides' levels.
-        full = np.empty((3, n, self.m, 3 + grains + 2))
-        full[..., :3], full[..., 3:] = opening, sides
-        full[..., 3 : 3 + pads] *= self.rough_sides[0].T[:, :, None, None]
-        full[..., 3 + pads : 3 + grains] *= self.rough_sides[1].T[:, :, None, None]
+        scaled = np.broadcast_to(sides, (3, *sides.shape)).copy()
+        scaled[..., :pads] *= self.rough_sides[0].T[:, :, None, None]
+        scaled[..., pads:grains] *= self.rough_sides[1].T[:, :, None, None]
         weight = self.weight[None, :, None] / self.variance
         light = self.colours[..., None]
-        weighted_t = np.swapaxes(full * weight[..., None], -1, -2)
-        products, right = weighted_t @ full, weighted_t @ light
 
-        # A block's own grain and levels are eliminated. Blocks without weight still need
-        # solvable equations.
-        own, joint = slice(3, None), slice(0, 3 + grains)
-        free = np.concatenate([self.own_grain_sd**-2, np.full(2, 1e-6 / self.white**2)])
-        cross = products[..., own, joint]
+        # Blocks without weight still need solvable equations.
+        free = np.concatenate([np.full(grains, GRAIN_SHARE**-2), np.full(2, 1e-6 / self.white**2)])
+        scaled_t = np.swapaxes(scaled * weight[..., None], -1, -2)
+        opening_t = np.swapaxes(opening * weight[..., None], -1, -2)
+        cross = scaled_t @ opening
         eliminated = np.linalg.solve(
-            products[..., own, own] + np.diag(free),
-            np.concatenate([cross, right[..., own, :]], axis=-1),
+            scaled_t @ scaled + np.diag(free),
+            np.concatenate([cross, scaled_t @ light], axis=-1),
         )
         cross_t = np.swapaxes(cross, -1, -2)
-        block = products[..., joint, joint] - cross_t @ eliminated[..., :-1]
-        right = (right[..., joint, :] - cross_t @ eliminated[..., -1:])[..., 0]
+        block = opening_t @ opening - cross_t @ eliminated[..., :3]
+        right = (opening_t @ light - cross_t @ eliminated[..., 3:])[..., 0]
 
-        levels, shared = np.empty((3, 3 * n)), np.empty((3, grains))
+        level = np.empty((3, 3 * n))
         for colour in range(3):
-            normal = np.zeros((3 * n + grains, 3 * n + grains))
-            normal[: 3 * n, : 3 * n] = self.light_prior
-            inner = normal[: 3 * n, : 3 * n].reshape(n, 3, n, 3)
-            inner[np.arange(n), :, np.arange(n), :] += block[colour, :, :3, :3]
-            normal[: 3 * n, : 3 * n] = inner.reshape(3 * n, 3 * n)
-            normal[: 3 * n, 3 * n :] = block[colour, :, :3, 3:].reshape(3 * n, grains)
-            normal[3 * n :, : 3 * n] = normal[: 3 * n, 3 * n :].T
-            normal[3 * n :, 3 * n :] = block[colour, :, 3:, 3:].sum(axis=0)
-            normal[3 * n :, 3 * n :] += np.diag(self.shared_grain_sd**-2)
-            target = np.concatenate(
-                [
-                    right[colour, :, :3].ravel() + self.light_prior @ self.light_mean,
-                    right[colour, :, 3:].sum(axis=0),
-                ]
-            )
-            solved = _not_negative(normal, target, 3 * n)
-            levels[colour], shared[colour] = solved[: 3 * n], solved[3 * n :]
-        found = levels.reshape(3, n, 3)
-        together = np.concatenate(
-            [found, np.broadcast_to(shared[:, None, :], (3, n, grains))], axis=-1
-        )
-        own_level = eliminated[..., -1] - (eliminated[..., :-1] @ together[..., None])[..., 0]
-        all_levels = np.concatenate([together, own_level[..., grains:]], axis=-1)
-        all_levels[..., 3 : 3 + grains] += own_level[..., :grains]
-        modelled = full @ all_levels[..., None]
+            normal = self.light_prior.copy().reshape(n, 3, n, 3)
+            normal[np.arange(n), :, np.arange(n), :] += block[colour]
+            target = right[colour].ravel() + self.light_prior @ self.light_mean
+            level[colour] = _not_negative(normal.reshape(3 * n, 3 * n), target)
+        found = level.reshape(3, n, 3)
+        side_level = eliminated[..., 3] - (eliminated[..., :3] @ found[..., None])[..., 0]
+        modelled = opening @ found[..., None] + scaled @ side_level[..., None]
         prior = [
-            ((levels - self.light_mean) @ self.light_root.T).ravel(),
-            (own_level[..., :grains] / self.own_grain_sd).ravel(),
-            (shared / self.shared_grain_sd).ravel(),
+            ((level - self.light_mean) @ self.light_root.T).ravel(),
+            side_level[..., :grains].ravel() / GRAIN_SHARE,
         ]
         return _Levels(
             found,
-            own_level[..., grains:],
+            side_level[..., grains:],
             (light - modelled)[..., 0] * np.sqrt(weight),
             np.concatenate(prior),
         )
@@ -627,13 +575,12 @@ def _light_prior(n: int, block_mm: float, white: float) -> tuple[Array, Array]:
     return precision.reshape(3 * n, 3 * n), mean.ravel()
 
 
-def _not_negative(normal: Array, target: Array, lights: int) -> Array:
-    """Solve normal equations of which the first unknowns are light, never negative."""
+def _not_negative(normal: Array, target: Array) -> Array:
+    """Solve normal equations for levels of light, which cannot be negative."""
     level = np.linalg.solve(normal, target)
     held = np.zeros(len(target))
     for _ in range(3):
         negative = (level < -1e-6) & (held == 0)
-        negative[lights:] = False
         if not negative.any():
             break
         held[negative] = 1e4 * np.diag(normal)[negative]

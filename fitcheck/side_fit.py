@@ -24,8 +24,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
@@ -35,25 +33,17 @@ Array = NDArray[np.float64]
 
 BLOCK_MM = 1.0
 INNER_MM, OUTER_MM = 0.9, 0.5  # reach of a profile, beyond its blur
-# A sharp step is seen from afar only when it is softened: coarse first, then as it is.
-SOFTENED_MM = (0.3, 0.15, 0.08, 0.0, 0.0, 0.0, 0.0)
-ROUGH_ROUNDS = 4
-BESIDE_WALL_SOFTENED = 0.3  # so much of it, lest the wall's far end is taken for the side
-TUNING_ROUNDS = (3, 5)  # when blur and arris are fitted
-CUTTING_ROUND, UPPER_SHARE = 3, 0.6  # the upper part alone first, then as far as it is straight
+ROUNDS = 6
+TUNING_ROUNDS = (1, 4)
+CUTTING_ROUNDS, UPPER_SHARE = 3, 0.6  # the upper part alone first, then as far as it is straight
 ROUNDED_MM, CLEAR_OF_ROUNDING_MM = 0.06, 1.0
 # Blur of the channels over that of the cards: JPEG stores colour at half resolution.
-BLUR_RATIOS = np.exp(np.linspace(-0.1, 1.1, 9))
-SHARPNESS_RATIOS = np.exp(np.linspace(-0.2, 1.6, 19))
-BLUR_RATIO_USUAL = 1.05
-BLUR_RATIO_LOG_SD = {"grey": 0.1, "colour": 0.35}
-GREY_SHARE = 0.3  # of a channel's squared weights along grey, from which it counts as grey
+BLUR_RATIOS = np.exp(np.linspace(-0.1, 0.45, 6))
+BLUR_RATIO_USUAL, BLUR_RATIO_LOG_SD = 1.05, 0.1
 WALL_END_RATIOS = (1.0, 1.6, 2.5)  # the wall's far end is further away and less sharp
 SLOPE_SHARE_PER_MM = 0.3  # of the step: light changes slowly beside an edge
-COLOUR_NOISE_SHARE = 0.05  # of all the noise's variance, in either direction of pure colour
 LIGHT_FLOOR = 0.0015  # linear light; no channel is quieter
 WALL_END_SD_MM = 0.1
-WALL_BRIGHTNESS_SD = 0.1  # how far a wall's brightness wanders, as a share of the face's
 NARROWEST_WALL_OF_BLUR = 1.3  # of the blurs of its two ends together
 FURTHEST_SHIFT_MM = 0.4
 # Rings run about 3 mm along an edge: this many blocks of 1 mm count as one.
@@ -62,18 +52,15 @@ GRAIN_WIDENING = 2.5
 # further than the blocks' scatter shows. Seen in errors against known truth.
 WALL_WIDENING = 4.0
 
-# An arris is round, and light goes over it from the face's to the side's: at the angle φ from
-# the face by the share (1 − cos φ + sin φ)/2, which is all that light that grows evenly with
-# the surface's direction can do. The side's light is so much of the face's, and mirrors so
-# much of what lies beyond, as wood does at a grazing angle.
-ARRIS_MM, ARRIS_LOG_SD = 0.3, 0.5  # a lightly eased edge; common practice, no source
-SIDE_LIGHT, SIDE_LIGHT_SD = 0.9, 0.4
-MIRRORED, MIRRORED_SD = 0.1, 0.25
-ARRIS_STARTS = ((1.0, 0.0), (0.4, 0.0), (1.0, 0.6), (1.4, 0.1))
-ARRIS_LIMITS = ((np.log(0.05), 0.0, 0.0, -0.3), (np.log(1.0), 2.5, 1.2, 0.6))
-ARRIS_CELLS = 24
-WALL_SHARE_SD = 0.25  # of the radius, where the wall shows: the round is a step in itself
-ARRIS_MODEL_SHARE = 0.2  # of the radius: what the model of the light leaves out
+# How far a rounded arris moves the apparent step, as shares of its radius. Over the quarter
+# round the light goes from the face's to the side's, and may shine on the way: the areas
+# under (1 − cos φ + sin φ)/2 and cos φ + sin φ − 1, over r sin φ, are 0.357 r and 0.285 r.
+ARRIS_MM = 0.3  # a lightly eased edge; common practice, no source
+SIDE_LIGHT_SHARE, SIDE_LIGHT_SD = 0.357, 0.3  # of the face's light
+SHINE_SHARE, SHINE_SD = 0.285, 0.2
+ARRIS_LIGHT_SD = float(np.hypot(SIDE_LIGHT_SHARE * SIDE_LIGHT_SD, SHINE_SHARE * SHINE_SD))
+WALL_SHARE_SD = 0.25  # where the wall shows, the round is a step in itself
+MODEL_SD_MM = 0.008
 
 FAINT_BLOCK_MM = 2.0
 FAINT_INNER_MM, FAINT_OUTER_MM = 1.0, 1.2
@@ -124,8 +111,6 @@ def fit_side(
     wall_end: Line | None = None,
     corner_mm: tuple[float, float, float] | None = None,
     cut_rounding: bool = False,
-    softened_share: float = 1.0,
-    rough: bool = False,
 ) -> SideFit | None:
     """Fit a side near a line.
 
@@ -152,29 +137,21 @@ def fit_side(
     cut_rounding
         Whether to end the stretch above a corner that is rounded off: where blocks at its
         lower end fall inward of the line through the upper ones.
-    softened_share
-        Share of the usual softening in the first rounds: less where another line is near.
-    rough
-        Stop after the first rounds, with usual blur and arris: to compare lines.
 
     Returns
     -------
     The fit; None where fewer than eight blocks, or fewer than half, agree with a line.
     """
     blur_mm = max(blur_px, 0.5) / px_per_mm_at(surface, frame, line)
+    reach = (-INNER_MM - 2.5 * blur_mm, OUTER_MM + 3.0 * blur_mm)
     current = line
     steps = _StepBlocks(blur_mm)
     found: _FoundLine | None = None
     stretch = along_mm
-    if cut_rounding:
-        stretch = (along_mm[1] - UPPER_SHARE * (along_mm[1] - along_mm[0]), along_mm[1])
-    if wall_end is not None:
-        softened_share = min(softened_share, BESIDE_WALL_SOFTENED)
-    for round_, softened in enumerate(SOFTENED_MM[:ROUGH_ROUNDS] if rough else SOFTENED_MM):
-        steps.softened_mm = softened * softened_share
-        soft = 2.0 * steps.softened_mm
-        reach = (-INNER_MM - 2.5 * blur_mm - soft, OUTER_MM + 3.0 * blur_mm + soft)
-        if cut_rounding and round_ == CUTTING_ROUND:
+    for round_ in range(ROUNDS):
+        if cut_rounding and round_ < CUTTING_ROUNDS:
+            stretch = (along_mm[1] - UPPER_SHARE * (along_mm[1] - along_mm[0]), along_mm[1])
+        elif cut_rounding and round_ == CUTTING_ROUNDS:
             light, along, outward = blocks_beside(
                 picture, surface, frame, current, along_mm, reach, BLOCK_MM, keep_out
             )
@@ -185,22 +162,20 @@ def fit_side(
         )
         if len(along) < FEWEST_POINTS:
             return None
+        placed = along
         wall_mm = None if wall_end is None else wall_end.at(along) - current.at(along)
         channels, whitening = _whitened(light, outward, wall_end is not None)
-        told = np.ones(len(along), dtype=bool)
+        if round_ in TUNING_ROUNDS:
+            steps.tune_blur(channels, outward, wall_mm)
+        shifts, sd = steps.shifts(channels, outward, wall_mm)
         if wall_end is not None:
             # Where the wall is hardly wider than its blur, its two ends are one step.
             narrowest = NARROWEST_WALL_OF_BLUR * (1 + steps.wall_end_ratio) * blur_mm
             told = wall_end.at(along) - line.at(along) > narrowest
             if np.count_nonzero(told) < FEWEST_POINTS:
                 return None
-        place = 0.0
-        if round_ in TUNING_ROUNDS and not rough:
-            steps.tune_blur(channels, outward, wall_mm, whitening)
-            if wall_end is None:
-                place = steps.tune_arris(channels, outward)
-        shifts, sd = steps.shifts(channels, outward, wall_mm, place)
-        found = _weighted_line(along[told] - current.middle_mm, shifts[told] + place, sd[told])
+            along, shifts, sd = along[told], shifts[told], sd[told]
+        found = _weighted_line(along - current.middle_mm, shifts, sd)
         if found is None:
             return None
         if wall_end is not None:
@@ -212,57 +187,19 @@ def fit_side(
         turn = np.arctan(current.slope) + np.arctan(found.slope)
         current = Line(current.offset_mm + found.offset, float(np.tan(turn)), current.middle_mm)
     assert found is not None  # noqa: S101 - the loop ran
-    covariance, arris_sd = found.covariance, WALL_SHARE_SD * ARRIS_MM
-    if wall_end is None:
-        arris_sd = steps.arris_sd_mm
-        moved = [
-            _weighted_line(along - current.middle_mm, steps.shifts_if(channels, outward, step), sd)
-            for step in steps.arris_steps
-        ]
-        turned = np.array([0.0 if m is None else m.slope - found.slope for m in moved])
-        covariance = covariance + np.diag([0.0, float(np.sum(turned**2))])
+    covariance = found.covariance.copy()
+    covariance[1, 1] += _arris_slope_sd(light @ whitening.T, outward, placed, blur_mm) ** 2
     n = max(2, len(outward) // 6)
     face, ground = light[:, :n].mean(axis=(0, 1)), light[:, -n:].mean(axis=(0, 1))
     return SideFit(
         line=current,
         covariance=covariance,
-        arris_sd_mm=float(np.hypot(arris_sd, ARRIS_MODEL_SHARE * ARRIS_MM)),
+        arris_sd_mm=_arris_sd_mm(whitening @ face, whitening @ ground, wall_end is not None),
         scatter_mm=found.scatter,
         kept_share=float(np.mean(found.kept)),
         rise=float(np.mean(ground - face)),
         along_mm=stretch,
     )
-
-
-def step_blur(
-    picture: NDArray[np.uint8],
-    surface: Surface,
-    frame: StripFrame,
-    along_mm: tuple[float, float],
-    line: Line,
-    blur_px: float,
-) -> float:
-    """How blurred the step at a line is, in units of the cards' blur.
-
-    What lies far behind the cards is out of focus and above 2; where colour alone changes,
-    JPEG blurs the step as much.
-
-    Parameters
-    ----------
-    picture, surface, frame, along_mm, blur_px
-        As for :func:`fit_side`.
-    line
-        The fitted line of the step.
-    """
-    blur_mm = max(blur_px, 0.5) / px_per_mm_at(surface, frame, line)
-    reach = INNER_MM / 2 + 4 * blur_mm
-    light, _, outward = blocks_beside(
-        picture, surface, frame, line, along_mm, (-reach, reach), BLOCK_MM, []
-    )
-    if len(light) == 0:
-        return float("inf")
-    mean = _whitened(light, outward, False)[0].mean(axis=0, keepdims=True)
-    return _StepBlocks(blur_mm).common_blur(mean, outward)
 
 
 def fit_faint_side(
@@ -293,7 +230,7 @@ def fit_faint_side(
     blur_mm = FAINT_BLUR_RATIO * max(blur_px, 0.5) / px_per_mm
     current = line
     corner_along, corner_outward, corner_sd = corner_mm
-    for _ in SOFTENED_MM:
+    for _ in range(ROUNDS):
         light, along, outward = blocks_beside(
             picture,
             surface,
@@ -332,7 +269,7 @@ def fit_faint_side(
     return SideFit(
         line=current,
         covariance=np.asarray(np.linalg.inv(normal) * max(chi2, 1.0)),
-        arris_sd_mm=WALL_SHARE_SD * ARRIS_MM,
+        arris_sd_mm=float(np.hypot(WALL_SHARE_SD * ARRIS_MM, MODEL_SD_MM)),
         scatter_mm=float(1.4826 * np.median(np.abs(left))),
         kept_share=float(np.mean(seen)),
         rise=float(np.mean(outer - inner)),
@@ -366,56 +303,32 @@ def _whitened(light: Array, outward: Array, wall: bool) -> tuple[Array, Array]:
     if wall:
         face = inner.reshape(-1, 3)
         mean = face.mean(axis=0)
-        noise = noise + np.cov(face.T) + WALL_BRIGHTNESS_SD**2 * np.outer(mean, mean)
+        noise = noise + np.cov(face.T) + 0.04 * np.outer(mean, mean)
     else:
         outer = light[:, outward > 0.65 * outward[-1]]
         ground = outer - outer.mean(axis=1, keepdims=True)
         noise = noise + 0.5 * np.cov(ground.reshape(-1, 3).T)
-    # Telephones smooth and sharpen colour on its own: it is never as sure as it is quiet.
-    grey = np.full(3, 1 / np.sqrt(3))
-    noise += COLOUR_NOISE_SHARE * np.trace(noise) * (np.eye(3) - np.outer(grey, grey))
     variance, directions = np.linalg.eigh(noise)
     matrix = (directions / np.sqrt(variance)).T
     return light @ matrix.T, matrix
 
 
 class _StepBlocks:
-    """Blocks as blurred steps with levels of their own; tells how far each is shifted.
-
-    Blur and arris are common to all blocks.
-
-    Attributes
-    ----------
-    arris
-        Logarithm of the arris's radius (mm), the side's light as a share of the face's, and
-        the share of what lies beyond that it mirrors.
-    arris_steps
-        Three independent deviations of ``arris``, one standard deviation each, shape (3, 3).
-    arris_sd_mm
-        Standard uncertainty of the place of the wall that follows.
-    """
+    """Blocks as blurred steps with levels of their own; tells how far each is shifted."""
 
     def __init__(self, blur_mm: float) -> None:
         self.blur_mm = blur_mm
-        self.softened_mm = 0.0
         self.ratios = np.full(3, BLUR_RATIO_USUAL)
         self.wall_end_ratio = WALL_END_RATIOS[1]
-        self.arris = np.array([np.log(ARRIS_MM), 1.0, 0.0])
-        self.arris_steps = np.zeros((3, 3))
-        self.arris_sd_mm = 0.0
 
-    def tune_blur(
-        self, channels: Array, outward: Array, wall_mm: Array | None, whitening: Array
-    ) -> None:
+    def tune_blur(self, channels: Array, outward: Array, wall_mm: Array | None) -> None:
         """Choose each channel's blur, and that of the wall's far end, by what fits best."""
         together = self._correlated(outward)
-        grey = np.sum(whitening, axis=1) ** 2 / (3 * np.sum(whitening**2, axis=1))
-        kind = np.where(grey > GREY_SHARE, "grey", "colour")
-        usual_sd = np.array([BLUR_RATIO_LOG_SD[k] for k in kind])
         costs = []
         for ratio in BLUR_RATIOS:
             cost = self._solve(channels, outward, wall_mm, np.full(3, ratio))[3]
-            costs.append(cost / together + (np.log(ratio / BLUR_RATIO_USUAL) / usual_sd) ** 2)
+            usual = (np.log(ratio / BLUR_RATIO_USUAL) / BLUR_RATIO_LOG_SD) ** 2
+            costs.append(cost / together + usual)
         self.ratios = BLUR_RATIOS[np.argmin(np.array(costs), axis=0)]
         if wall_mm is not None:
             tried = []
@@ -423,59 +336,11 @@ class _StepBlocks:
                 tried.append(self._solve(channels, outward, wall_mm, self.ratios)[3].sum())
             self.wall_end_ratio = WALL_END_RATIOS[int(np.argmin(tried))]
 
-    def common_blur(self, channels: Array, outward: Array) -> float:
-        """Ratio of blur, the same in all channels, that fits best."""
-        costs = [
-            self._solve(channels, outward, None, np.full(3, r))[3].sum() for r in SHARPNESS_RATIOS
-        ]
-        return float(SHARPNESS_RATIOS[int(np.argmin(costs))])
-
-    def tune_arris(self, channels: Array, outward: Array) -> float:
-        """Fit the arris to groups of blocks; returns where the wall lies, mm outward."""
-        groups = np.array_split(np.arange(len(channels)), max(1, min(6, len(channels) // 4)))
-        means = np.stack([channels[g].mean(axis=0) for g in groups])
-        # Grain is shared by the blocks of a group as far as it runs along the side.
-        scale = np.sqrt(len(groups[0]) / GRAIN_WIDENING / self._correlated(outward))
-
-        def misfit(theta: Array) -> Array:
-            self.arris = theta[:3]
-            left = self._solve(means, outward - theta[3], None, self.ratios)[2]
-            known = [
-                (theta[0] - np.log(ARRIS_MM)) / ARRIS_LOG_SD,
-                (theta[1] - SIDE_LIGHT) / SIDE_LIGHT_SD,
-                (theta[2] - MIRRORED) / MIRRORED_SD,
-            ]
-            return np.append(scale * left.ravel(), known)
-
-        best = None
-        for side_light, mirrored in ARRIS_STARTS:
-            found = least_squares(
-                misfit,
-                [np.log(ARRIS_MM), side_light, mirrored, 0.0],
-                bounds=ARRIS_LIMITS,
-                x_scale=[0.5, 0.3, 0.2, 0.05],
-                max_nfev=12,
-            )
-            if best is None or found.cost < best.cost:
-                best = found
-        assert best is not None  # noqa: S101 - the loop ran
-        self.arris = best.x[:3]
-        free = means.size / self._correlated(outward) - 10 * len(groups)
-        chi2 = max(1.0, 2 * float(best.cost) / max(free, 1.0))
-        information = best.jac.T @ best.jac
-        known = np.diag([ARRIS_LOG_SD**-2, SIDE_LIGHT_SD**-2, MIRRORED_SD**-2, 0.0])
-        covariance = np.linalg.inv((information - known) / chi2 + known + 1e-9 * np.eye(4))
-        self.arris_sd_mm = float(np.sqrt(covariance[3, 3]))
-        variance, directions = np.linalg.eigh(covariance[:3, :3])
-        self.arris_steps = (directions * np.sqrt(np.maximum(variance, 0))).T
-        return float(best.x[3])
-
     def shifts(
-        self, channels: Array, outward: Array, wall_mm: Array | None, place_mm: float = 0.0
+        self, channels: Array, outward: Array, wall_mm: Array | None
     ) -> tuple[Array, Array]:
-        """How far each block's step lies outward of a place, and its standard deviation."""
-        away = outward - place_mm
-        normal, pull, residual, _ = self._solve(channels, away, wall_mm, self.ratios)
+        """How far each block's step lies outward of the line, and its standard deviation."""
+        normal, pull, residual, _ = self._solve(channels, outward, wall_mm, self.ratios)
         variance = float(np.mean(np.median(residual**2, axis=(0, 1)))) / 0.455  # of normal noise
         variance = max(variance, 1e-6) * self._correlated(outward)
         normal = normal + np.diag([variance, variance / WALL_END_SD_MM**2])
@@ -486,23 +351,9 @@ class _StepBlocks:
             np.sqrt(inverse[:, 0, 0] * variance),
         )
 
-    def shifts_if(self, channels: Array, outward: Array, arris_step: Array) -> Array:
-        """Return the shifts that another arris would give."""
-        kept = self.arris
-        low, high = np.array(ARRIS_LIMITS)[:, :3]
-        self.arris = np.clip(kept + arris_step, low, high)
-        shifts, _ = self.shifts(channels, outward, None)
-        self.arris = kept
-        return shifts
-
     def _correlated(self, outward: Array) -> float:
         """How many samples share their noise: they lie closer than the blur."""
-        blur = np.hypot(self.blur_mm, self.softened_mm)
-        return max(1.0, 1.5 * float(blur) / float(outward[1] - outward[0]))
-
-    def _blur(self, ratio: float) -> float:
-        """Blur of a step with that ratio, softening included, mm."""
-        return float(np.hypot(ratio * self.blur_mm, self.softened_mm))
+        return max(1.0, 1.5 * self.blur_mm / float(outward[1] - outward[0]))
 
     def _solve(
         self, channels: Array, outward: Array, wall_mm: Array | None, ratios: Array
@@ -513,14 +364,11 @@ class _StepBlocks:
         summed squares per channel (3,).
         """
         n = len(channels)
-        if self.softened_mm > 0:
-            sd = self.softened_mm / float(outward[1] - outward[0])
-            channels = gaussian_filter1d(channels, sd, axis=1, mode="nearest")
         normal, pull = np.zeros((n, 2, 2)), np.zeros((n, 2))
         residual, cost = np.zeros_like(channels), np.zeros(3)
         ends = channels[:, [0, 1, 2, -3, -2, -1]].mean(axis=0)
         steps = np.abs(ends[3:].mean(axis=0) - ends[:3].mean(axis=0)) + 1.0
-        reach = outward[-1] + 3 * self._blur(self.wall_end_ratio)
+        reach = outward[-1] + 3 * self.wall_end_ratio * self.blur_mm
         near = np.zeros(n, dtype=bool) if wall_mm is None else wall_mm < reach
         groups: list[tuple[NDArray[np.int_], float | None]] = [(np.flatnonzero(~near), None)]
         if wall_mm is not None:
@@ -584,30 +432,14 @@ class _StepBlocks:
 
     def _columns(self, away: Array, ratio: float, wall_mm: float | None) -> Array:
         """Face, what lies beyond, their slopes, and the ground past the wall: (m, 4 or 5)."""
-        blur = self._blur(ratio)
-        beyond = ndtr(away / blur)
+        beyond = ndtr(away / (ratio * self.blur_mm))
         face_slope = (1 - beyond) * np.minimum(away, 0)
         slope = beyond * np.maximum(away, 0)
         if wall_mm is None:
-            side = self._side_share(away, blur)
-            face = 1 - beyond + (self.arris[1] - 1) * side
-            return np.stack([face, beyond + self.arris[2] * side, face_slope, slope], axis=-1)
-        past = ndtr((away - wall_mm) / self._blur(self.wall_end_ratio))
+            return np.stack([1 - beyond, beyond, face_slope, slope], axis=-1)
+        past = ndtr((away - wall_mm) / (self.wall_end_ratio * self.blur_mm))
         wall = beyond * (1 - past)
         return np.stack([1 - beyond, wall, face_slope, slope * (1 - past), beyond * past], axis=-1)
-
-    def _side_share(self, away: Array, blur: float) -> Array:
-        """Blurred share of the side's light over the arris, which ends at zero."""
-        if self.arris[1] == 1.0 and self.arris[2] == 0.0:
-            return np.zeros_like(away)
-        radius = float(np.exp(self.arris[0]))
-        cell = radius / ARRIS_CELLS
-        places = -radius + cell * (np.arange(ARRIS_CELLS) + 0.5)
-        sine = 1 + places / radius
-        share = (1 - np.sqrt(1 - sine**2) + sine) / 2
-        edges = np.append(places - cell / 2, 0.0)
-        past = ndtr((away[:, None] - edges) / blur)
-        return np.asarray((past[:, :-1] - past[:, 1:]) @ share)
 
 
 @dataclass(frozen=True, eq=False)
@@ -684,6 +516,33 @@ def _widening(residual: Array) -> float:
             break
         widening += 2 * correlation
     return widening
+
+
+def _arris_sd_mm(face: Array, beyond: Array, wall: bool) -> float:
+    """Standard uncertainty of where the side ends, from whitened light on either side, mm.
+
+    An unknown light over the round moves the fitted step by its share of the step: little
+    where dark wood stands against a bright ground, much the other way round.
+    """
+    if wall:
+        return float(np.hypot(WALL_SHARE_SD * ARRIS_MM, MODEL_SD_MM))
+    step = beyond - face
+    share = abs(float(face @ step)) / max(float(step @ step), 1e-9)
+    return float(np.hypot(ARRIS_MM * ARRIS_LIGHT_SD * min(share, 3.0), MODEL_SD_MM))
+
+
+def _arris_slope_sd(channels: Array, outward: Array, along: Array, blur_mm: float) -> float:
+    """Standard uncertainty of the side's slope from the light over its arris.
+
+    Where the ground changes along the side, the unknown light over the round moves the step
+    by a share that changes with it, and so turns the line.
+    """
+    face = channels[:, outward < -2 * blur_mm].mean(axis=1)
+    beyond = channels[:, outward > 2 * blur_mm].mean(axis=1)
+    step = beyond - face
+    share = np.sum(face * step, axis=1) / np.maximum(np.sum(step**2, axis=1), 1e-9)
+    slope = np.polynomial.polynomial.polyfit(along, np.clip(share, -3.0, 3.0), 1)[1]
+    return abs(float(slope)) * ARRIS_LIGHT_SD * ARRIS_MM
 
 
 def _shade_shifts(

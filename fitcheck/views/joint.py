@@ -54,9 +54,7 @@ LIP_TURN_SD_DEG = 0.3  # how much the lip changes along the seam
 CLEAR_OF_ENDS_MM = (1.5, 12.0)  # where the opening is seen past the parts' far corners
 SHARE_LEFT = 0.5  # of the seam at least is measured
 REACH_MM = (-1.0, 2.0)  # of the profiles, from the found line
-LEAST_BELOW_MM, CLEAR_BELOW_MM = 0.35, 0.3
-CLEAR_OF_CARD_MM = 0.15  # its thickness and shadow
-LEAST_CLEAR = 0.5  # of the stretch
+LEAST_BELOW_MM = 0.35
 FINE_BLOCK_MM = 0.5
 BLOCK_MM = 4.0
 FEWEST_BLOCKS = 8
@@ -164,9 +162,9 @@ def _measured(scene: Scene, surface: Surface, place: SeamPlace, rng: np.random.G
     blur_mm = max(scene.blur_px[CARD], 0.5) / px_per_mm
     profiles = _profiles(scene, surface, place, stretch, blur_mm)
     sight = _sight(float(height), distance)
+    fit = fit_seam(profiles, blur_mm, sight, scene.white)
+
     ends = np.array([place.butt_mm, place.end_mm])
-    lines = [line.at(ends) - place.line.at(ends) for line in (place.line, *place.others)]
-    fit = fit_seam(profiles, blur_mm, sight, scene.white, np.array(lines))
     pad_up = place.line.at(ends) + fit.pad_mm
     limb_up = pad_up + fit.opening_mm
     covariance, scatter = _opening_covariance(fit, profiles, blur_mm)
@@ -247,10 +245,10 @@ def _profiles(
         ``seam_hidden`` or ``seam_short``.
     """
     outline = scene.card_outline_px(CARD)
-    card_up = float(place.frame.from_surface(surface.from_pixels(outline))[:, 1].max())
-    below = float(np.clip(CLEAR_BELOW_MM + 3 * blur_mm, LEAST_BELOW_MM, -REACH_MM[0]))
-    clear = _clear_of_card(place, stretch, card_up + below + CLEAR_OF_CARD_MM)
-    if clear is None:
+    card_up = place.frame.from_surface(surface.from_pixels(outline))[:, 1].max()
+    room = float(np.min(place.line.at(np.array(stretch)))) - card_up - 3 * blur_mm
+    below = min(-REACH_MM[0], room)
+    if below < LEAST_BELOW_MM:
         raise Refused(
             "seam_hidden",
             "Card B covers the seam or lies too close to it.",
@@ -262,7 +260,7 @@ def _profiles(
         surface,
         place.frame,
         place.line,
-        clear,
+        stretch,
         (-below, REACH_MM[1]),
         FINE_BLOCK_MM,
         [outline],
@@ -286,18 +284,6 @@ def _profiles(
         light=grouped.mean(axis=1),
         noise=np.broadcast_to(noise, (n, *noise.shape)),
     )
-
-
-def _clear_of_card(
-    place: SeamPlace, stretch: tuple[float, float], least_up: float
-) -> tuple[float, float] | None:
-    """The part of a stretch where the seam runs so far up; None if that is too little."""
-    along = np.arange(stretch[0], stretch[1], 0.5)
-    clear = along[place.line.at(along) > least_up]
-    # A straight line is clear from some place to one end.
-    if len(clear) < 2 or np.ptp(clear) < LEAST_CLEAR * (stretch[1] - stretch[0]):
-        return None
-    return float(clear[0]), float(clear[-1])
 
 
 def _opening_covariance(

@@ -8,12 +8,11 @@ left; positive means the right side high.
 it. A face that lies a little before the plane makes no angle: that is a homothety about the
 camera's foot point. A card that leans by α against the face does: a side at c of the camera's
 distance beside the camera's foot seems turned by α·c. The same for both sides would be
-squareness; that it differs for the two, by α·(c_left − c_right), tells α as far as a riser's
+squareness; that it differs for the two, by α·(c_left − c_right), tells α, since a riser's
 sides are parallel. Each angle is therefore the weighted sum of the two sides' seen angles
 that is least uncertain, given how cards are set, how parallel sides are and how well each
-side was seen (best linear unbiased estimate). Sides may have been planed parallel or shaped
-by hand: the weights of both are averaged by how likely each makes the seen difference. With
-the camera straight before the middle the weights are a half each and the lean drops out.
+side was seen (best linear unbiased estimate). With the camera straight before the middle the
+weights are a half each and the lean drops out.
 
 **Cut and fold.** What the card's lower edge is against its print is measured where the edge
 is seen, see :mod:`fitcheck.views.pad_front`, and enters as ``card_base``. It can be cancelled
@@ -44,17 +43,12 @@ from fitcheck.views.pad_front import (
     find_setback,
     middle_x_mm,
 )
-from fitcheck.views.pad_lines import SIDES
-from fitcheck.views.pad_sides import EndSide, SideFinder
+from fitcheck.views.pad_sides import LEAN_SD_DEG, SIDES, TAPER_SD_DEG, EndSide, SideFinder
 from fitcheck.views.view import Scene, View, ViewResult, Wording
 
 Array = NDArray[np.float64]
 
 STEEPEST_DEG = 40.0
-LEAN_SD_DEG = 2.3  # of the card against the face: 2° as cards are set, 1° of the face itself
-# A riser's sides are parallel as they were planed (0.03 mm over 30 mm), or hand-shaped and
-# taper by up to a degree; common practice, no source.
-PARALLEL_SHARE, PARALLEL_SD_DEG, LARGEST_USUAL_TAPER_DEG = 0.7, 0.06, 1.0
 # A hand-made side is not quite straight, nor is the light along it.
 WAVINESS_MM = 0.008
 # Grain that wanders over more than the measured stretch cannot be told from a turned side:
@@ -169,30 +163,20 @@ class _Pad:
         self.ends = {n: self._end_covariance(side) for n, side in sides.items()}
         ends_mm = np.stack([finder.surface.from_pixels(self.pixels[n]) for n in SIDES])
         seen = np.array([_lean(points[None])[0] for points in ends_mm])
-        self.beside = (
-            ends_mm[..., 0].mean(axis=1) - finder.lines.camera[0]
-        ) / finder.lines.in_front_mm
+        self.beside = (ends_mm[..., 0].mean(axis=1) - finder.camera[0]) / finder.in_front_mm
         own = np.array([self._angle_variance(n) for n in SIDES])
-        lean = np.radians(LEAN_SD_DEG) ** 2
-        apart = self.beside[0] - self.beside[1]
-        self.taper_seen = float(seen[0] - seen[1])
-        tapers = np.radians([PARALLEL_SD_DEG, LARGEST_USUAL_TAPER_DEG / np.sqrt(3)]) ** 2
-        spreads = lean * apart**2 + own.sum() + tapers
-        likely = np.exp(-0.5 * self.taper_seen**2 / spreads) / np.sqrt(spreads)
-        likely *= [PARALLEL_SHARE, 1 - PARALLEL_SHARE]
-        likely /= likely.sum()
-        self.taper_usual = float(np.sqrt(likely @ spreads))
-        self.taper_sd = float(np.sqrt(likely @ tapers))
+        lean, taper = np.radians(LEAN_SD_DEG) ** 2, np.radians(TAPER_SD_DEG) ** 2
         self.weights = {
-            target: sum(
-                p * best_weights(self.beside, own, lean, taper, share)
-                for p, taper in zip(likely, tapers, strict=True)
-            )
+            target: best_weights(self.beside, own, lean, taper, share)
             for target, share in TARGETS.items()
         }
-        self.lean_share = float(likely @ (lean * apart**2 / spreads))
-        self.lean = self.lean_share * self.taper_seen / apart
+        apart = self.beside[0] - self.beside[1]
+        unsure = float(own.sum()) + taper
+        self.lean_share = lean * apart**2 / (lean * apart**2 + unsure)
+        self.lean = float(self.lean_share * (seen[0] - seen[1]) / apart)
         self.lean_sd = float(np.sqrt(lean * (1 - self.lean_share)))
+        self.taper_seen = float(seen[0] - seen[1])
+        self.taper_usual = float(np.sqrt(lean * apart**2 + unsure))
         low, high = float(ends_mm[1, :, 0].mean()), float(ends_mm[0, :, 0].mean())
         self.base: BaseLine = find_base_line(scene, (low - WALL_REACH_MM, high + WALL_REACH_MM))
         self.setback: Setback = find_setback(
@@ -233,7 +217,7 @@ class _Pad:
             Source("print_scale", {"print_scale": setup.print_scale_sd * normal(2)}),
             Source("card_base", {"base_tilt": np.hypot(self.base.tilt_sd, rests) * normal()}),
             Source("card_lean", {"lean": np.radians(LEAN_SD_DEG) * normal()}),
-            Source("sides_parallel", {"taper": np.radians(_draw_taper_deg(rng))}),
+            Source("sides_parallel", {"taper": np.radians(TAPER_SD_DEG) * normal()}),
             Source("edge", {"edges": ends, "tone": TONE_BIAS_PX / px_per_mm * normal()}),
             Source("arris", {"arris": arris * normal(2)}),
             Source(
@@ -343,7 +327,7 @@ class _Pad:
         notes = []
         weights = self.weights["pad_squareness"]
         through_lean = LEAN_SD_DEG * abs(float(weights @ self.beside))
-        through_taper = np.degrees(self.taper_sd) * abs(float(weights[0] - weights[1])) / 2
+        through_taper = TAPER_SD_DEG * abs(float(weights[0] - weights[1])) / 2
         if np.hypot(through_lean, through_taper) > SIDEWAYS_SD_DEG:
             notes.append(
                 Note(
@@ -417,13 +401,6 @@ class _Pad:
         side = self.sides[name]
         step = np.array([-1.0, 1.0]) / (side.along_mm[1] - side.along_mm[0])
         return float(step @ self.ends[name] @ step)
-
-
-def _draw_taper_deg(rng: np.random.Generator) -> Array:
-    """Draws of the riser's taper at its end: parallel within reason, or shaped by hand."""
-    parallel = PARALLEL_SD_DEG * rng.standard_normal(DRAWS)
-    shaped = rng.uniform(-LARGEST_USUAL_TAPER_DEG, LARGEST_USUAL_TAPER_DEG, DRAWS)
-    return np.where(rng.random(DRAWS) < PARALLEL_SHARE, parallel, shaped)
 
 
 def _lever(side: EndSide) -> Array:
@@ -502,8 +479,8 @@ PAD = View(
     },
     how_to=(
         "Unstring the bow and take the limb off. Wipe the pad clean.",
-        "Stand card C on its fold across the pad, 3 to 4 mm from the pad's end, printed side "
-        "toward the end, its mark on the centreline. See that no light shows under the fold.",
+        "Stand card C on its fold across the pad, 3 mm from the pad's end, printed side toward "
+        "the end, its mark on the centreline. See that no light shows under the fold.",
         "Set the riser on a plain ground of another colour, its end clear of everything.",
         "Hold the phone straight in front of the riser's end, about 25 cm away and a little "
         "above the pad, with the whole card and the whole end face in the picture.",

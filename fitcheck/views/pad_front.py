@@ -44,17 +44,13 @@ BLOCK_MM = 2.0
 CLEAR_OF_SIDE_MM = 3.0
 CLEAR_OF_CUT_MM = 1.5
 
-# The guide says 3 to 4 mm; what people do lies around it. Common experience, no source.
-SETBACK_MM, SETBACK_SD_MM = 3.5, 1.5
+# The guide says 3 mm; what people do lies around it. Common experience, no source.
+SETBACK_MM, SETBACK_SD_MM = 3.0, 1.5
 SKEW_SD = np.radians(1.0)  # design: cards are set to about this
 FACE_SQUARE_SD = np.radians(1.0)  # the riser's end face against its pad
-# Pad and face meet in a rounded arris, over which the light goes from one's to the other's.
-# Under one lamp it shines on the way, at 1 by Lambert's law, under an even sky not at all.
-# What the model leaves out moves the pad's end by the last.
-ARRIS_MM, ARRIS_LOG_SD = 0.15, 1.2  # from nearly sharp to well eased; common practice, no source
-SHINE, SHINE_SD = 0.2, 0.4
-ARRIS_MODEL_SD_MM = 0.06
-ARRIS_CELLS = 16
+# The upper arris is round, but the pad is seen at a grazing angle, where wood shines and the
+# round does not: the step from pad to face lies at the pad, to this.
+ARRIS_DROP_SD_MM = 0.05
 CENTRE_MARK_MM = 2.0
 LEAST_STRIP_OF_BLUR = 1.0
 DEEPEST_SETBACK_MM = 25.0
@@ -215,7 +211,7 @@ def find_setback(
     measured = top * in_front / (height + top + lean * in_front)
     top_sd = np.sqrt(
         covariance[0, 0]
-        + ARRIS_MODEL_SD_MM**2
+        + ARRIS_DROP_SD_MM**2
         + max(measured, 0.0) ** 2 * (FACE_SQUARE_SD**2 + lean_sd**2)
     )
     sd = float(top_sd / per_mm)
@@ -243,9 +239,8 @@ def _fit_strip(
 ) -> tuple[float, float, Array] | None:
     """Height of the strip's lower end under the base line: middle, slope, covariance (2, 2).
 
-    Paper, pad and face are three levels with a blurred step and a blurred round between
-    them; each block has levels of its own, all share the strip. None where no third level
-    shows.
+    Paper, pad and face are three levels with two blurred steps between them; each block has
+    levels of its own, all share the strip. None where no third level shows.
     """
     deepest = min(DEEPEST_SETBACK_MM * per_mm, 6.0)
     light, along, down = blocks_beside(
@@ -268,22 +263,13 @@ def _fit_strip(
     scaled = light / (noise * np.sqrt(together))
 
     def residuals(theta: Array) -> Array:
-        top, slope, shift, log_radius, shine = theta
+        top, slope, shift = theta
         rows = []
         for i, place in enumerate(along):
             pad = ndtr((down - shift) / blur_mm)
-            face, shining = _over_the_arris(
-                down - top - slope * place, float(np.exp(log_radius)), blur_mm
-            )
-            shining = shine / 2 * shining
+            face = ndtr((down - top - slope * place) / blur_mm)
             columns = np.stack(
-                [
-                    1 - pad,
-                    pad - face + shining,
-                    face + shining,
-                    (1 - pad) * (down - shift),
-                    face * (down - top),
-                ],
+                [1 - pad, pad - face, face, (1 - pad) * (down - shift), face * (down - top)],
                 axis=-1,
             )
             step = np.abs(scaled[i, -3:].mean(axis=0) - scaled[i, :3].mean(axis=0)).max() + 1.0
@@ -295,13 +281,8 @@ def _fit_strip(
             target = np.concatenate([scaled[i], np.zeros((3, 3))])
             levels = np.linalg.lstsq(design, target, rcond=None)[0]
             rows.append((target - design @ levels).ravel())
-        usual = [
-            shift / max(base.place_sd_mm, 0.01),
-            slope / (per_mm * SETBACK_MM * SKEW_SD),
-            (log_radius - np.log(ARRIS_MM)) / ARRIS_LOG_SD,
-            (shine - SHINE) / SHINE_SD,
-        ]
-        return np.concatenate([*rows, usual])
+        known_shift = shift / max(base.place_sd_mm, 0.01)
+        return np.concatenate([*rows, [known_shift, slope / (per_mm * 3 * SKEW_SD)]])
 
     best = None
     for setback in (1.5, 3.0, 6.0, 12.0):
@@ -310,12 +291,9 @@ def _fit_strip(
             continue
         found = least_squares(
             residuals,
-            [start, 0.0, 0.0, np.log(ARRIS_MM), SHINE],
-            bounds=(
-                [0.02, -0.1, -0.3, np.log(0.03), 0.0],
-                [deepest + 0.3, 0.1, 0.3, np.log(1.0), 1.5],
-            ),
-            x_scale=[0.1, 0.1 / span, 0.02, 0.5, 0.3],
+            [start, 0.0, 0.0],
+            bounds=([0.02, -0.1, -0.3], [deepest + 0.3, 0.1, 0.3]),
+            x_scale=[0.1, 0.1 / span, 0.02],
             max_nfev=20,
         )
         if best is None or found.cost < best.cost:
@@ -324,15 +302,5 @@ def _fit_strip(
         return None
     free = len(best.fun) - 15 * len(along)
     chi2 = max(1.0, 2 * float(best.cost) / max(free, 1))
-    covariance = np.linalg.inv(best.jac.T @ best.jac + 1e-9 * np.eye(5)) * chi2
+    covariance = np.linalg.inv(best.jac.T @ best.jac + 1e-9 * np.eye(3)) * chi2
     return float(best.x[0]), float(best.x[1]), np.asarray(covariance[:2, :2])
-
-
-def _over_the_arris(down: Array, radius: float, blur_mm: float) -> tuple[Array, Array]:
-    """Blurred shares of the face's light and of the shine, from the pad's end at zero down."""
-    cell = radius / ARRIS_CELLS
-    cosine = 1 - (np.arange(ARRIS_CELLS) + 0.5) / ARRIS_CELLS
-    sine = np.sqrt(1 - cosine**2)
-    past = ndtr((down[:, None] - cell * np.arange(ARRIS_CELLS + 1)) / blur_mm)
-    cells = past[:, :-1] - past[:, 1:]
-    return cells @ (1 - cosine + sine) / 2 + past[:, -1], cells @ (cosine + sine - 1)

@@ -1,60 +1,83 @@
-"""The riser's two sides on its end face, measured below the card that stands on its pad.
+"""Finding the riser's two sides on its end face, below the card that stands on its pad.
 
-What makes it hard is the camera seeing the riser's own side wall: it begins at the side and
-ends in a line that runs away from it, from the lower corner of the face up, often the stronger
-of the two. Where the wall cannot be told from the face, the side is placed by that corner and
-by the shade of the wood, and a warning says so. Lines and frames: see
-:mod:`fitcheck.views.pad_lines`.
+The two sides of a riser are parallel; growth rings, the edge of a bench and the far end of a
+visible side wall hardly ever are, so sides are chosen as a pair. What makes it hard is the
+camera seeing the riser's own side wall: it begins at the side and ends in a line that runs
+away from it, often the stronger of the two. Where the wall cannot be told from the face, the
+side is placed by the corner at which both end and by the shade of the wood, and a warning says
+so.
+
+Strip frame of a side: ``along`` runs up, zero at the card's base line, so the face lies at
+negative places; ``outward`` runs away from the riser. The surface is parallel to the card's
+print at the usual setback; a setback that is off changes no angle.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import Candidate, Line, StripFrame, Surface, search
+from fitcheck.camera import camera_in_card
+from fitcheck.edges import (
+    WALL_SHARE,
+    Candidate,
+    Line,
+    StripFrame,
+    Surface,
+    blocks_beside,
+    search,
+)
 from fitcheck.errors import Refused
+from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.side_fit import SideFit, fit_faint_side, fit_side
-from fitcheck.views.pad_lines import (
-    CLEAR_OF_CARD_MM,
-    LEAST_CHANGE,
-    LEAST_SCORE,
-    OUTWARD_MM,
-    SEARCHED_MM,
-    SIDES,
-    USUAL_SQUARENESS_DEG,
-    USUAL_WIDTH_MM,
-    WALL_DEPTH_MM,
-    EndLines,
-    Hint,
-    SeenLine,
-    likeliest_score,
-    side_word,
-)
+from fitcheck.views.pad_front import CARD, SETBACK_MM, base_y_mm, middle_x_mm
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
 
+SIDES = ("riser_left", "riser_right")
+# Looking back toward the grip, the pad's right lies at the picture's left.
+TO_THE_RIGHT_AS_SEEN = {"riser_left": 1.0, "riser_right": -1.0}
+CLEAR_OF_CARD_MM = 2.5  # white paper shines into the first millimetres
+SEARCHED_MM = (20.0, 13.0)  # height of face that is searched; of a shallow one
 LOWEST_MM = 62.0  # no riser's end is deeper
 CLEAR_OF_END_MM = 1.2
 SHORTEST_MM = 9.0
-PRESENT_SHARE, PRESENT_LEAST = 0.35, 0.08
-BASE_OFF_MM = 3.0  # the sides must begin this near the card's base
+OUTWARD_MM = (11.0, 45.0)
+LEAST_CHANGE = 0.05
 
+LEAN_SD_DEG = 2.3  # of the card against the face: 2° as cards are set, 1° of the face itself
+TAPER_SD_DEG = 0.2  # of the riser's sides: 0.1 mm over 30 mm; common practice, no source
+PARALLEL_SD_DEG = 0.7  # of two candidates, whose slopes come in steps
+LARGEST_TAPER_DEG = 1.8
+USUAL_WIDTH_MM = (28.0, 56.0)
+USUAL_SQUARENESS_DEG = 3.5
+USUAL_OFF_CENTRE_MM = 8.0
+LEAST_SCORE = 0.05
+RIVAL_SHARE = 0.6
+SAME_SIDE_MM = 0.45
+
+HINT_REACH_MM = 2.0
+HINT_SHORTEST_MM = 8.0
+
+WALL_UNSURE_DEG = 2.0  # the riser's length against the card's normal
+WALL_DEPTH_MM = 100.0
 SHALLOWEST_WALL_MM = 15.0
 WALL_SEEN_MM = 0.3
-WALL_END_MM = 0.7  # nearer than this at the card, a line is the arris itself
 WALL_END_SLOPE = (np.tan(np.radians(-1.0)), np.tan(np.radians(14.0)))
-WALL_BEYOND_MM = 3.0  # a wall wider than this does not disturb the side
+OUTLINE_MM = 8.5  # of the riser's outline above the corner
+CORNER_SD_MM, UNSEEN_CORNER_SD_MM = 0.07, 0.2
 CORNER_REACH_MM = 0.8
 MOST_OFF_CORNER_MM = 3.0  # a wall whose lower end curves still leaves near the corner
 CORNER_SLOPE = np.tan(np.radians(1.2))  # a wall end that leans out less is a silhouette
-OUTLINE_MM = 8.5  # of the riser's outline above the corner
-CORNER_SD_MM, UNSEEN_CORNER_SD_MM = 0.07, 0.2
 FAINT_SLOPE_SD = np.tan(np.radians(0.2))  # a side less sure than this is tried by its shade
+LOG_FLOOR = 0.03  # of the paper's light
+PRESENT_SHARE, PRESENT_LEAST = 0.35, 0.08
+BASE_OFF_MM = 3.0  # the sides must begin this near the card's base
+LOOK = "Look at the drawn edges; if one is wrong, mark it by hand."
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,21 +105,47 @@ class EndSide:
     faint: bool = False
 
 
+@dataclass(frozen=True)
+class _Hint:
+    """What lies near a hint, the user's own line last, and the stretch to measure."""
+
+    candidates: list[Candidate]
+    along_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class _Pair:
+    sides: tuple[Candidate, Candidate]
+    score: float
+
+
 @dataclass(eq=False)
 class SideFinder:
-    """Finds and measures the two sides, and keeps what it doubts in ``warnings``."""
+    """Finds the two sides, and keeps what it doubts in ``warnings``."""
 
     scene: Scene
     warnings: list[Note]
-    lines: EndLines = field(init=False)
+    surface: Surface = field(init=False)
+    camera: Array = field(init=False)
 
     def __post_init__(self) -> None:
-        self.lines = EndLines(self.scene, self.warnings)
+        # The surface lies the setback before the print, whatever the card's thickness.
+        before = -SETBACK_MM - self.scene.setup.card_thickness_mm
+        self.surface = self.scene.surface(CARD, below_mm=before)
+        self.camera = camera_in_card(self.surface.pose)
 
     @property
-    def surface(self) -> Surface:
-        """The plane on which the sides are measured, at the usual setback."""
-        return self.lines.surface
+    def in_front_mm(self) -> float:
+        """The camera's distance before the surface."""
+        return float(self.surface.depth_mm - self.camera[2])
+
+    def frame(self, name: str, upside_down: bool = False) -> StripFrame:
+        """Strip frame of a side; of the place above the card where it stands upside down."""
+        x, y = middle_x_mm(self.scene.setup), base_y_mm(self.scene.setup)
+        up = np.array([0.0, -1.0])
+        if upside_down:
+            y, up = -2.0 * self.scene.setup.print_scale[1], -up
+        return StripFrame(np.array([x, y]), up, np.array([TO_THE_RIGHT_AS_SEEN[name], 0.0]))
 
     def find(self) -> dict[str, EndSide]:
         """Find both sides.
@@ -110,56 +159,200 @@ class SideFinder:
         Refused
             ``edge_not_found``, ``card_upside_down``, ``base_off_pad`` or ``end_too_short``.
         """
-        hints = {n: self.lines.hint(n) for n in SIDES if n in self.scene.hints}
-        chosen = self.lines.pair(hints, SEARCHED_MM[0])
+        hinted = {n: self._hint(n) for n in SIDES if n in self.scene.hints}
+        chosen = self._chosen(hinted, SEARCHED_MM[0])
         if chosen is None:
-            faint = self._with_a_faint_side(hints)
+            faint = self._with_a_faint_side(hinted)
             if faint is not None:
                 return faint
-            chosen = self.lines.pair(hints, SEARCHED_MM[1])
+            chosen = self._chosen(hinted, SEARCHED_MM[1])
         if chosen is None:
             self._refuse_upside_down()
             missing = [n for n in SIDES if not self._upright(n)] or list(SIDES)
             raise _not_found(missing[0])
-        return self._measured_pair(chosen, hints)
-
-    def _measured_pair(
-        self, chosen: dict[str, SeenLine], hints: dict[str, Hint]
-    ) -> dict[str, EndSide]:
-        whole = (self._lowest(chosen) if len(hints) < len(SIDES) else 0.0, -CLEAR_OF_CARD_MM)
-        stretches = {n: hints[n].along_mm if n in hints else whole for n in SIDES}
+        whole = (self._lowest(chosen) if len(hinted) < len(SIDES) else 0.0, -CLEAR_OF_CARD_MM)
+        stretches = {n: hinted[n].along_mm if n in hinted else whole for n in SIDES}
         wall_ends = {n: self._wall_end(n, chosen[n].line, stretches[n]) for n in SIDES}
         sides: dict[str, EndSide] = {}
         # A side without a wall tells where the straight part ends below.
         for name in sorted(SIDES, key=lambda n: wall_ends[n] is not None):
             along, wall_end = stretches[name], wall_ends[name]
-            if name not in hints:
-                other = sides.get(_other(name))
-                if wall_end is not None and other is not None:
-                    along = other.along_mm
-                if not _meets_corner(chosen[name].line, wall_end, along[0]):
-                    faint = self._with_a_faint_side(hints, name)
+            if name not in hinted and wall_end is not None:
+                other = sides.get(SIDES[1 - SIDES.index(name)])
+                along = other.along_mm if other is not None else along
+                if not _meets_corner(chosen[name], wall_end, along[0]):
+                    faint = self._with_a_faint_side(hinted, name)
                     if faint is not None:
                         return faint
-                if wall_end is None:
-                    self._warn_of_a_hidden_wall(name, chosen[name].line)
             sides[name] = self._measured(
-                name, chosen[name].line, along, wall_end, cut_rounding=name not in hints
+                name, chosen[name].line, along, wall_end, cut_rounding=name not in hinted
             )
         return sides
 
-    def _warn_of_a_hidden_wall(self, name: str, line: Line) -> None:
-        """Warn where the camera must see the side wall and no line tells it from the face."""
-        sure = self.lines.wall_shows_mm(name, line.offset_mm, SHALLOWEST_WALL_MM, sure=True)
-        if sure > WALL_SEEN_MM:
-            self.lines.warn(
-                "wall_may_show",
-                f"The camera looks at the riser's {side_word(name)} side wall, and it cannot be "
-                "told from the end face: the side may lie further in.",
-                "Retake from straight in front of the riser's end, or mark the edge by hand.",
-            )
+    def _chosen(self, hinted: dict[str, _Hint], height_mm: float) -> dict[str, Candidate] | None:
+        """The pair of lines that are the sides; None if no pair will do."""
+        found = {
+            n: hinted[n].candidates if n in hinted else self._candidates(n, height_mm)
+            for n in SIDES
+        }
+        pairs = self._pairs(found)
+        if not pairs or pairs[0].score < LEAST_SCORE:
+            return None
+        best = dict(zip(SIDES, pairs[0].sides, strict=True))
+        chosen = {
+            n: best[n] if n in hinted else self._inside_the_wall(n, best, found[n]) for n in SIDES
+        }
+        self._name_rivals(chosen, pairs, hinted)
+        return chosen
 
-    def _lowest(self, chosen: dict[str, SeenLine]) -> float:
+    def _candidates(
+        self, name: str, height_mm: float, upside_down: bool = False
+    ) -> list[Candidate]:
+        """Lines that may be the side; what parts two regions counts for more than a streak."""
+        frame = self.frame(name, upside_down)
+        found = search(
+            self.scene.picture,
+            self.surface,
+            frame,
+            (-CLEAR_OF_CARD_MM - height_mm, -CLEAR_OF_CARD_MM),
+            OUTWARD_MM,
+            [],
+            least_change=LEAST_CHANGE,
+            white=self.scene.white,
+        )
+        strongest = sorted(found, key=lambda c: -c.change)[:8]
+        weighed = []
+        for c in strongest:
+            weight = self._parts_regions(frame, c, height_mm)
+            # Nothing of the riser lies outside its sides: there are only streaks of ground.
+            inside = [o.change for o in strongest if o.line.offset_mm < c.line.offset_mm]
+            weight *= min(1.0, c.change / max(inside, default=c.change)) ** 2
+            weighed.append(replace(c, weight=weight))
+        return weighed
+
+    def _parts_regions(self, frame: StripFrame, line: Candidate, height_mm: float) -> float:
+        """How much of a line's change of light holds a little way to its sides, 0.3 to 1."""
+        along = (-CLEAR_OF_CARD_MM - height_mm, -CLEAR_OF_CARD_MM)
+        logs, _, outward = self._log_blocks(frame, line.line, along, (-2.4, 1.6))
+        if len(logs) == 0:
+            return 1.0
+        inside = logs[:, outward < -0.5].mean(axis=(0, 1))
+        outside = logs[:, outward > 0.4].mean(axis=(0, 1))
+        held = float(np.linalg.norm(outside - inside)) / np.sqrt(3)
+        return float(0.3 + 0.7 * min(1.0, held / max(line.change, 1e-6)))
+
+    def _log_blocks(
+        self,
+        frame: StripFrame,
+        line: Line,
+        along_mm: tuple[float, float],
+        outward_mm: tuple[float, float],
+    ) -> tuple[Array, Array, Array]:
+        """Logarithms of light of blocks of 1 mm beside a line, and their places."""
+        light, along, outward = blocks_beside(
+            self.scene.picture, self.surface, frame, line, along_mm, outward_mm, 1.0, []
+        )
+        return np.log(light + LOG_FLOOR * self.scene.white), along, outward
+
+    def _pairs(self, found: dict[str, list[Candidate]]) -> list[_Pair]:
+        """All pairs, the best first."""
+        pairs = [
+            _Pair((left, right), self._score(left, right))
+            for left in found["riser_left"]
+            for right in found["riser_right"]
+        ]
+        return sorted(pairs, key=lambda pair: -pair.score)
+
+    def _score(self, left: Candidate, right: Candidate) -> float:
+        """How likely two lines are the riser's sides: clear, parallel, as wide as risers are."""
+        lean_left, lean_right = np.degrees(np.arctan([left.line.slope, -right.line.slope]))
+        width = left.line.offset_mm + right.line.offset_mm
+        off_centre = (left.line.offset_mm - right.line.offset_mm) / 2
+        taper = lean_left - lean_right
+        if abs(taper) > LARGEST_TAPER_DEG:
+            return 0.0
+        low, high = USUAL_WIDTH_MM
+        beyond = max(low - width, width - high, 0.0)
+        return float(
+            np.sqrt(left.merit * right.merit)
+            * np.exp(-0.5 * (taper / PARALLEL_SD_DEG) ** 2)
+            * np.exp(-0.5 * (beyond / 4.0) ** 2)
+            / (1 + ((lean_left + lean_right) / 2 / USUAL_SQUARENESS_DEG) ** 4)
+            / (1 + (off_centre / USUAL_OFF_CENTRE_MM) ** 4)
+        )
+
+    def _wall_shows_mm(self, name: str, offset_mm: float, depth_mm: float, sure: bool) -> float:
+        """How wide a side wall of that depth shows beyond a side, mm on the surface.
+
+        The riser's length is not known to run along the card's normal, so the camera stands
+        a little further out or in: ``sure`` takes the least, otherwise the most.
+        """
+        frame = self.frame(name)
+        aside = float(frame.from_surface(self.camera[None, :2])[0, 1]) - offset_mm
+        unsure = self.in_front_mm * np.tan(np.radians(WALL_UNSURE_DEG))
+        aside += -unsure if sure else unsure
+        return float(max(0.0, aside * depth_mm / (self.in_front_mm + depth_mm)))
+
+    def _inside_the_wall(
+        self, name: str, best: dict[str, Candidate], found: list[Candidate]
+    ) -> Candidate:
+        """The face's side where the strongest line is the far end of a wall that shows."""
+        chosen = best[name]
+        other = best[SIDES[1 - SIDES.index(name)]]
+        reach = self._wall_shows_mm(name, chosen.line.offset_mm, WALL_DEPTH_MM, sure=False)
+        inner = [
+            c
+            for c in found
+            if c.merit >= WALL_SHARE * chosen.merit
+            and SAME_SIDE_MM < chosen.line.offset_mm - c.line.offset_mm < reach
+            and abs(np.degrees(np.arctan(c.line.slope) + np.arctan(other.line.slope))) < 1.2
+        ]
+        taken = max(inner, key=lambda c: c.merit, default=chosen)
+        if taken is chosen:
+            sure = self._wall_shows_mm(name, chosen.line.offset_mm, SHALLOWEST_WALL_MM, sure=True)
+            beyond = [c for c in found if c.line.offset_mm > chosen.line.offset_mm + 0.15]
+            if sure > WALL_SEEN_MM and not beyond and not self._wall_beside(name, chosen):
+                self._warn(
+                    "wall_may_show",
+                    f"The camera looks at the riser's {_side(name)} side wall, and it cannot be "
+                    "told from the end face: the side may lie further in.",
+                    "Retake from straight in front of the riser's end, or mark the edge by hand.",
+                )
+        return taken
+
+    def _wall_beside(self, name: str, line: Candidate) -> bool:
+        """Whether a line's far end diverges from it: then the wall shows beyond it."""
+        along = (-CLEAR_OF_CARD_MM - SEARCHED_MM[0], -CLEAR_OF_CARD_MM)
+        return self._wall_end(name, line.line, along) is not None
+
+    def _name_rivals(
+        self,
+        chosen: dict[str, Candidate],
+        pairs: list[_Pair],
+        hinted: dict[str, _Hint],
+    ) -> None:
+        """Warn where another pair is nearly as likely and means another result."""
+        score = max(self._score(*(chosen[n] for n in SIDES)), LEAST_SCORE)
+        for pair in pairs:
+            if pair.score < RIVAL_SHARE * score:
+                break
+            for name, other in zip(SIDES, pair.sides, strict=True):
+                apart = other.line.offset_mm - chosen[name].line.offset_mm
+                wall = self._wall_shows_mm(
+                    name, chosen[name].line.offset_mm, WALL_DEPTH_MM, sure=False
+                )
+                if name in hinted or abs(apart) < SAME_SIDE_MM or SAME_SIDE_MM < apart < wall:
+                    continue
+                where = "outside" if apart > 0 else "inside"
+                self._warn(
+                    "edge_ambiguous",
+                    f"Another line {abs(apart):.1f} mm {where} the riser's {_side(name)} side "
+                    "may be it instead.",
+                    LOOK,
+                )
+                return
+
+    def _lowest(self, lines: dict[str, Candidate]) -> float:
         """Where the end face ends below, in the strip's along, clear of its arris.
 
         Raises
@@ -167,7 +360,7 @@ class SideFinder:
         Refused
             ``base_off_pad`` or ``end_too_short``.
         """
-        ends = {name: self._ends(name, seen.line) for name, seen in chosen.items()}
+        ends = {name: self._ends(name, c.line) for name, c in lines.items()}
         # The clearer side tells; a wall or a streak of bench can hide the other's end.
         clearer = max(SIDES, key=lambda name: ends[name][2])
         low, high, _ = ends[clearer]
@@ -190,8 +383,8 @@ class SideFinder:
 
     def _ends(self, name: str, line: Line) -> tuple[float, float, float]:
         """Lower and upper end of a side as far as light changes across it, and how much."""
-        logs, along, outward = self.lines.log_blocks(
-            self.lines.frame(name), line, (-LOWEST_MM, 0.0), (-2.4, 2.0)
+        logs, along, outward = self._log_blocks(
+            self.frame(name), line, (-LOWEST_MM, 0.0), (-2.4, 2.0)
         )
         inside = logs[:, outward < -0.5].mean(axis=1)
         change = np.linalg.norm(logs[:, outward > 0.5].mean(axis=1) - inside, axis=1)
@@ -207,20 +400,25 @@ class SideFinder:
 
     def _wall_end(self, name: str, line: Line, along: tuple[float, float]) -> Line | None:
         """Far end of a visible side wall: a line beyond the side that diverges going up."""
-        foot, top = float(line.at(along[0])), float(line.at(along[1]))
-        reach = self.lines.wall_shows_mm(name, top, WALL_DEPTH_MM, sure=False)
-        if reach < WALL_END_MM:
+        top = float(line.at(along[1]))
+        reach = self._wall_shows_mm(name, top, WALL_DEPTH_MM, sure=False)
+        if reach < WALL_SEEN_MM:
             return None
-        usual = float(np.mean(WALL_END_SLOPE))
-        middle = (along[0] + along[1]) / 2
+        middle = sum(along) / 2
+        foot = float(line.at(along[0]))
+        usual = Line(
+            foot + float(np.mean(WALL_END_SLOPE)) * (middle - along[0]),
+            float(np.mean(WALL_END_SLOPE)),
+            middle,
+        )
         found = search(
             self.scene.picture,
             self.surface,
-            self.lines.frame(name),
+            self.frame(name),
             along,
             (foot - 1.0, top + reach + 1.0),
             [],
-            expected=Line(foot + usual * (middle - along[0]), usual, middle),
+            expected=usual,
             slope_reach=float(np.ptp(WALL_END_SLOPE)) / 2,
             least_change=LEAST_CHANGE,
             white=self.scene.white,
@@ -228,7 +426,7 @@ class SideFinder:
         ends = [
             c
             for c in found
-            if float(c.line.at(along[1])) > top + WALL_END_MM
+            if float(c.line.at(along[1])) > top + WALL_SEEN_MM
             and float(c.line.at(along[0])) > foot - CORNER_REACH_MM
             and c.line.slope > line.slope - np.tan(np.radians(1.0))
         ]
@@ -242,37 +440,28 @@ class SideFinder:
         wall_end: Line | None,
         cut_rounding: bool,
     ) -> EndSide:
-        """Measure a side by its step, or by its shade where that tells more."""
-        near = wall_end
-        if wall_end is not None and wall_end.at(along[1]) - line.at(along[1]) > WALL_BEYOND_MM:
-            near = None
-        frame = self.lines.frame(name)
         fit = fit_side(
             self.scene.picture,
             self.surface,
-            frame,
+            self.frame(name),
             along,
             _about(line, along),
-            self.lines.blur_px,
+            self.scene.blur_px[CARD],
             [],
-            near,
-            None if near is None else self._corner(name, line, along, near),
+            wall_end,
+            self._corner(name, line, along, wall_end),
             cut_rounding=cut_rounding and wall_end is None,
         )
-        if fit is not None and np.sqrt(fit.covariance[1, 1]) < FAINT_SLOPE_SD:
-            return EndSide(frame, fit, fit.along_mm, wall_end is not None)
-        faint = self._faint(name, line, along, wall_end)
-        if faint is None or (fit is not None and fit.covariance[1, 1] < faint.covariance[1, 1]):
-            if fit is None:
-                raise _not_found(name)
-            return EndSide(frame, fit, fit.along_mm, wall_end is not None)
-        self.lines.warn(
-            "edge_faint",
-            f"The riser's {side_word(name)} side can hardly be told from its side wall; "
-            "it was placed by its lower corner and the shade of the wood.",
-            "Retake from straight in front of the riser's end, or mark the edge by hand.",
+        faint = None
+        if fit is None or np.sqrt(fit.covariance[1, 1]) > FAINT_SLOPE_SD:
+            faint = self._faint(name, line, along, wall_end)
+        if fit is None and faint is None:
+            raise _not_found(name)
+        taken = faint or fit
+        assert taken is not None  # noqa: S101 - refused above
+        return EndSide(
+            self.frame(name), taken, taken.along_mm, wall_end is not None, faint is not None
         )
-        return EndSide(frame, faint, faint.along_mm, beside_wall=True, faint=True)
 
     def _corner(
         self, name: str, line: Line, along: tuple[float, float], wall_end: Line | None
@@ -287,16 +476,14 @@ class SideFinder:
             return None
         if abs(float(wall_end.at(at) - line.at(at))) > CORNER_REACH_MM:
             return None
-        stretch = (along[0], along[0] + OUTLINE_MM)
         outline = fit_side(
             self.scene.picture,
             self.surface,
-            self.lines.frame(name),
-            stretch,
-            _about(wall_end, stretch),
-            self.lines.blur_px,
+            self.frame(name),
+            (along[0], along[0] + OUTLINE_MM),
+            _about(wall_end, (along[0], along[0] + OUTLINE_MM)),
+            self.scene.blur_px[CARD],
             [],
-            rough=True,
         )
         if outline is None or abs(outline.line.at(at) - wall_end.at(at)) > CORNER_REACH_MM:
             return at, float(wall_end.at(at)), UNSEEN_CORNER_SD_MM
@@ -311,81 +498,96 @@ class SideFinder:
         corner = self._corner(name, line, along, wall_end)
         if wall_end is None or corner is None:
             return None
-        return fit_faint_side(
+        fit = fit_faint_side(
             self.scene.picture,
             self.surface,
-            self.lines.frame(name),
+            self.frame(name),
             along,
             _about(line, along),
             corner,
-            self.lines.blur_px,
+            self.scene.blur_px[CARD],
             [],
             wall_end,
         )
+        if fit is not None:
+            self._warn(
+                "edge_faint",
+                f"The riser's {_side(name)} side can hardly be told from its side wall; "
+                "it was placed by its lower corner and the shade of the wood.",
+                "Retake from straight in front of the riser's end, or mark the edge by hand.",
+            )
+        return fit
 
     def _with_a_faint_side(
-        self, hints: dict[str, Hint], faint: str | None = None
+        self, hinted: dict[str, _Hint], faint: str | None = None
     ) -> dict[str, EndSide] | None:
         """Both sides where one lies between a face and a wall that look alike, if so."""
         for name in SIDES if faint is None else (faint,):
-            other = _other(name)
-            if name in hints:
+            other = SIDES[1 - SIDES.index(name)]
+            if name in hinted:
                 continue
-            found = hints[other].lines if other in hints else self._upright(other)
+            found = hinted[other].candidates if other in hinted else self._upright(other)
             if not found:
                 continue
-            good = max(found, key=lambda seen: seen.merit)
-            sides = self._beside_a_good_one(name, good.line, hints)
+            good = max(found, key=lambda c: c.merit)
+            sides = self._beside_a_good_one(name, other, good, hinted)
             if sides is not None:
                 return sides
         return None
 
-    def _upright(self, name: str) -> list[SeenLine]:
-        """Lines that may be a side by themselves: nearly upright, and clear."""
+    def _upright(self, name: str) -> list[Candidate]:
+        """Candidates that may be a side by themselves: nearly upright, and clear."""
         steepest = np.tan(np.radians(USUAL_SQUARENESS_DEG))
         return [
-            seen
-            for seen in self.lines.lines(name, SEARCHED_MM[0])
-            if abs(seen.line.slope) < steepest and seen.merit > 2 * LEAST_CHANGE
+            c
+            for c in self._candidates(name, SEARCHED_MM[0])
+            if abs(c.line.slope) < steepest and c.merit > 2 * LEAST_CHANGE
         ]
 
     def _beside_a_good_one(
-        self, name: str, good: Line, hints: dict[str, Hint]
+        self,
+        name: str,
+        other: str,
+        good: Candidate,
+        hinted: dict[str, _Hint],
     ) -> dict[str, EndSide] | None:
         """A faint side from the clear one opposite; None if no wall diverges there."""
-        other = _other(name)
-        low, high, _ = self._ends(other, good)
+        low, high, _ = self._ends(other, good.line)
         along = (low + CLEAR_OF_END_MM, -CLEAR_OF_CARD_MM)
-        if other in hints:
-            along = hints[other].along_mm
-        elif along[1] - along[0] < SHORTEST_MM or high < -CLEAR_OF_CARD_MM - BASE_OFF_MM:
+        if along[1] - along[0] < SHORTEST_MM or high < -CLEAR_OF_CARD_MM - BASE_OFF_MM:
             return None
-        ends = self._wall_ends_beside(name, along)
+        if other in hinted:
+            along = hinted[other].along_mm
+        ends = [
+            c
+            for c in self._wall_ends_beside(name, along)
+            if self._wall_shows_mm(name, float(c.line.at(along[0])), WALL_DEPTH_MM, sure=False)
+            > WALL_SEEN_MM
+        ]
         if not ends:
             return None
-        clear = self._measured(other, good, along, None, cut_rounding=other not in hints)
+        clear = self._measured(other, good.line, along, None, cut_rounding=other not in hinted)
         along = clear.along_mm
         low = along[0] - CLEAR_OF_END_MM
         wall_end = max(ends, key=lambda c: c.change).line
         corner = float(wall_end.at(low))
-        width = corner + float(clear.fit.line.at(low))
+        width = corner + good.line.offset_mm
         if not USUAL_WIDTH_MM[0] < width < USUAL_WIDTH_MM[1]:
             return None
-        expected = Line(corner, -clear.fit.line.slope, low)
-        try:
-            side = self._measured(name, expected, along, wall_end, cut_rounding=False)
-        except Refused:
+        slope = -clear.fit.line.slope
+        fit = self._faint(name, Line(corner, slope, low), along, wall_end)
+        if fit is None:
             return None
-        return {name: side, other: clear}
+        return {name: EndSide(self.frame(name), fit, along, True, True), other: clear}
 
     def _wall_ends_beside(self, name: str, along: tuple[float, float]) -> list[Candidate]:
-        """Lines that lean outward going up by 2° to 14°, where a wall can show."""
+        """Lines that lean outward going up by 2° to 14°."""
         least, most = np.tan(np.radians([2.0, 14.0]))
         middle = (along[0] + along[1]) / 2
         found = search(
             self.scene.picture,
             self.surface,
-            self.lines.frame(name),
+            self.frame(name),
             along,
             OUTWARD_MM,
             [],
@@ -394,27 +596,52 @@ class SideFinder:
             least_change=2 * LEAST_CHANGE,
             white=self.scene.white,
         )
-        return [
-            c
-            for c in found
-            if c.line.slope >= least
-            and self.lines.wall_shows_mm(name, float(c.line.at(along[0])), WALL_DEPTH_MM, False)
-            > WALL_SEEN_MM
-        ]
+        return [c for c in found if c.line.slope >= least]
 
     def _refuse_upside_down(self) -> None:
         """Refuse with the reason where the riser is seen above the card's upper edge."""
-        above = {n: self.lines.lines(n, SEARCHED_MM[1], upside_down=True) for n in SIDES}
-        if likeliest_score(above) > 2 * LEAST_SCORE:
+        found = {name: self._candidates(name, SEARCHED_MM[1], upside_down=True) for name in SIDES}
+        pairs = self._pairs(found)
+        if pairs and pairs[0].score > 2 * LEAST_SCORE:
             raise Refused(
                 "card_upside_down",
                 "Card C stands upside down: the riser is seen above its upper edge.",
                 "Stand the card on its fold, letter upright, and retake.",
             )
 
+    def _hint(self, name: str) -> _Hint:
+        """Lines near two hinted points, and the stretch to measure."""
+        frame = self.frame(name)
+        points = frame.from_surface(self.surface.from_pixels(self.scene.hints[name]))
+        spot, direction = orthogonal_line(points)
+        usual = (-CLEAR_OF_CARD_MM - SEARCHED_MM[0], -CLEAR_OF_CARD_MM)
+        along = (float(points[:, 0].min()), float(points[:, 0].max()))
+        slope = 0.0
+        if np.ptp(points[:, 0]) < HINT_SHORTEST_MM or abs(direction[0]) < abs(direction[1]):
+            along = usual
+        else:
+            slope = float(direction[1] / direction[0])
+        middle = (along[0] + along[1]) / 2
+        expected = Line(float(spot[1] + slope * (middle - spot[0])), slope, middle)
+        reach = HINT_REACH_MM + abs(slope) * (along[1] - along[0]) / 2
+        found = search(
+            self.scene.picture,
+            self.surface,
+            frame,
+            along,
+            (expected.offset_mm - reach, expected.offset_mm + reach),
+            [],
+            expected,
+            HINT_REACH_MM / 2,
+            2 * HINT_REACH_MM / (along[1] - along[0]),
+            least_change=LEAST_CHANGE,
+            white=self.scene.white,
+        )
+        # Where nothing stands out, the user's own line is where the fit starts.
+        return _Hint([*found, Candidate(expected, LEAST_CHANGE)], along)
 
-def _other(name: str) -> str:
-    return SIDES[1 - SIDES.index(name)]
+    def _warn(self, code: str, message: str, advice: str) -> None:
+        self.warnings.append(Note(code, message, advice))
 
 
 def _run_end(present: NDArray[np.bool_], start: int, step: int) -> int:
@@ -429,11 +656,11 @@ def _run_end(present: NDArray[np.bool_], start: int, step: int) -> int:
     return last
 
 
-def _meets_corner(line: Line, wall_end: Line | None, lowest: float) -> bool:
+def _meets_corner(side: Candidate, wall_end: Line | None, lowest: float) -> bool:
     """Whether a side meets a far end of the wall that leaves it from the lower corner."""
-    if wall_end is None or wall_end.slope - line.slope < CORNER_SLOPE:
+    if wall_end is None or wall_end.slope - side.line.slope < CORNER_SLOPE:
         return True  # parallel: the wall ends in a silhouette of its own
-    return float(wall_end.at(lowest) - line.at(lowest)) < MOST_OFF_CORNER_MM
+    return float(wall_end.at(lowest) - side.line.at(lowest)) < MOST_OFF_CORNER_MM
 
 
 def _about(line: Line, along: tuple[float, float]) -> Line:
@@ -442,10 +669,14 @@ def _about(line: Line, along: tuple[float, float]) -> Line:
     return Line(float(line.at(middle)), line.slope, middle)
 
 
+def _side(name: str) -> str:
+    return name.removeprefix("riser_")
+
+
 def _not_found(name: str) -> Refused:
     return Refused(
         "edge_not_found",
-        f"The riser's {side_word(name)} side was not found below the card.",
+        f"The riser's {_side(name)} side was not found below the card.",
         "Show the riser's whole end face below the card, against a plain ground of another "
         "colour, or mark the edge by hand.",
     )
