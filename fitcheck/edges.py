@@ -365,7 +365,9 @@ def measure(
         if np.count_nonzero(whole) < FEWEST_POINTS:
             return None
         blocks, block_along = blocks[whole], block_along[whole]
-        straight = robust_line(block_along, _shifts(blocks, strip.outward_mm))
+        mean = np.median(blocks, axis=0)
+        own = [np.stack([np.ones(len(mean)), mean[:, colour]], axis=1) for colour in range(3)]
+        straight = robust_line(block_along, _shifts(blocks, strip.outward_mm, mean, own))
         if straight is None:
             return None
         aligned = straight
@@ -386,6 +388,15 @@ def measure(
     profile = EdgeProfile(strip.outward_mm, mean, noise, blur_mm, ray_slope)
     arris = fit_arris(profile)
     clipped_mm = CLIPPED_SD_PX / px_per_mm if np.max(mean) > CLIPPED else 0.0
+    # Once it is known what the edge is made of, each block has its own face and ground: ground
+    # that changes from dark to bright along the edge does not turn the line.
+    anew = robust_line(
+        block_along, _shifts(blocks, strip.outward_mm, arris.light, [arris.levels] * 3)
+    )
+    if anew is not None:
+        aligned = anew
+        turn = np.arctan(current.slope) + np.arctan(aligned.slope)
+        current = Line(current.offset_mm, float(np.tan(turn)), current.middle_mm)
     current = Line(current.offset_mm + arris.offset_mm, current.slope, current.middle_mm)
 
     ends = np.array(along_mm)
@@ -515,24 +526,23 @@ def _texture(
     return np.asarray(np.std(wander, axis=0))
 
 
-def _shifts(blocks: Array, outward_mm: Array) -> Array:
-    """How far each block's profile is shifted outward against their mean, mm, shape (n,).
+def _shifts(blocks: Array, outward_mm: Array, light: Array, own: list[Array]) -> Array:
+    """How far each block's profile is shifted outward against a common one, mm, shape (n,).
 
-    Least squares on the derivative of the mean profile, after each colour's own level,
-    contrast have been taken out; colours count by their noise.
+    Least squares on the derivative of the common profile ``light``, shape (m, 3), after what
+    each block has for itself has been taken out: for each colour the columns of ``own``,
+    shape (m, 2). Colours count by their noise.
     """
     step = outward_mm[1] - outward_mm[0]
-    mean = np.median(blocks, axis=0)
-    slope = np.gradient(gaussian_filter1d(mean, 1.0, axis=0), step, axis=0)
-    noise = np.std(blocks - mean, axis=(0, 1)) + 1e-6
+    slope = np.gradient(gaussian_filter1d(light, 1.0, axis=0), step, axis=0)
+    noise = np.std(blocks - light, axis=(0, 1)) + 1e-6
     top = np.zeros(len(blocks))
     bottom = 0.0
     for colour in range(3):
-        own = np.stack([np.ones(len(outward_mm)), mean[:, colour]], axis=1)
-        basis, _ = np.linalg.qr(own)
+        basis, _ = np.linalg.qr(own[colour])
         pattern = -slope[:, colour]
         pattern = pattern - basis @ (basis.T @ pattern)
-        difference = blocks[:, :, colour] - mean[:, colour]
+        difference = blocks[:, :, colour] - light[:, colour]
         top += difference @ pattern / noise[colour] ** 2
         bottom += float(pattern @ pattern) / noise[colour] ** 2
     return top / max(bottom, 1e-12)
