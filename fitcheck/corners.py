@@ -11,7 +11,7 @@ from the chequer's edges, see :mod:`fitcheck.card_edges`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -56,7 +56,9 @@ class CardCorners:
 
 
 def find_cards(
-    grey: NDArray[np.uint8], cards: Iterable[Card] = CARDS.values()
+    grey: NDArray[np.uint8],
+    cards: Iterable[Card] = CARDS.values(),
+    needed: Collection[str] = (),
 ) -> list[CardCorners]:
     """Find all cards of which at least four markers can be read.
 
@@ -66,13 +68,15 @@ def find_cards(
         Picture, shape (height, width), dtype uint8.
     cards
         The cards to look for; all four by default.
+    needed
+        Names of cards that should be there: the search goes on while one of them is missing.
 
     Returns
     -------
     One entry per card found, in the order of ``cards``. A card that is not there is
     simply missing: whether that matters is the view's business.
     """
-    markers_px = _find_markers(grey)
+    markers_px = _find_markers(grey, [CARDS[name] for name in needed])
     found = []
     for card in cards:
         mine = {i: markers_px[i] for i in card.marker_ids if i in markers_px}
@@ -83,13 +87,14 @@ def find_cards(
     return found
 
 
-def _find_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
+def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDArray[np.float64]]:
     """Marker id to its four corners in pixels of the full picture, shape (4, 2).
 
     A reduced picture is enough for a good photograph. Where a card shows only some of its
-    markers, or none was found at all, the full picture is searched too; then a sharpened and
-    enlarged one, for cards that are small or soft; then one with its white areas shrunk,
-    because over-exposed white swells and closes the markers' cells.
+    markers, or one that is needed shows none, the full picture is searched too; then a sharpened
+    and enlarged one, for cards that are small or soft; an enlarged and smoothed one, for cards
+    that are small and noisy; then one with its white areas shrunk, because over-exposed white
+    swells and closes the markers' cells.
     """
     scale = min(1.0, MARKER_SEARCH_SIDE_PX / max(grey.shape))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
@@ -97,7 +102,7 @@ def _find_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
     seen_small = _detect_markers(np.asarray(small, dtype=np.uint8))
     found = {i: (quad + 0.5) / scale - 0.5 for i, quad in seen_small.items()}
     for tried, enlarged in _other_pictures(grey):
-        if found and not _some_card_half_seen(found):
+        if found and not _some_card_half_seen(found, needed):
             break
         for i, quad in _detect_markers(tried).items():
             found.setdefault(i, (quad + 0.5) / enlarged - 0.5)
@@ -113,6 +118,8 @@ def _other_pictures(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8]
             soft = cv2.GaussianBlur(large, (0, 0), SHARPENED_PX * enlarged)
             sharp = cv2.addWeighted(large, 1 + SHARPENING, soft, -SHARPENING, 0)
             yield np.asarray(sharp, dtype=np.uint8), enlarged
+            if enlarged > 1:
+                yield np.asarray(soft, dtype=np.uint8), enlarged
     for swell_px in (1, 2):
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * swell_px + 1, 2 * swell_px + 1))
         yield np.asarray(cv2.erode(grey, disc), dtype=np.uint8), 1.0
@@ -129,11 +136,12 @@ def _detect_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
     return {int(i): quad.reshape(4, 2).astype(np.float64) for i, quad in pairs}
 
 
-def _some_card_half_seen(found: dict[int, NDArray[np.float64]]) -> bool:
-    shares = [
-        sum(i in found for i in card.marker_ids) / len(card.marker_ids) for card in CARDS.values()
-    ]
-    return any(0 < share < 0.8 for share in shares)
+def _some_card_half_seen(found: dict[int, NDArray[np.float64]], needed: list[Card]) -> bool:
+    shares = {
+        card.name: sum(i in found for i in card.marker_ids) / len(card.marker_ids)
+        for card in CARDS.values()
+    }
+    return any(0 < s < 0.8 for s in shares.values()) or any(not shares[c.name] for c in needed)
 
 
 def _corners_of(

@@ -262,7 +262,7 @@ def _checked_hints(hints: Hints, view: View, photo: Photo) -> dict[str, NDArray[
 
 def _find(photo: Photo, view: View) -> _Seen:
     wanted = [CARDS[name] for name in (*view.cards, *view.optional_cards)]
-    everything = find_cards(photo.grey)
+    everything = find_cards(photo.grey, needed=view.cards)
     cards = [c for c in everything if c.card in wanted]
     missing = [name for name in view.cards if name not in {c.card.name for c in cards}]
     if missing:
