@@ -352,7 +352,10 @@ def _inspect(options: argparse.Namespace) -> int:
     from fitcheck.findings.plain import summary_lines
     from fitcheck.inspecting import inspect
 
-    done = inspect(options.inspection, options.out, lambda text: print(text, file=sys.stderr))
+    def say(text: str) -> None:
+        print(visible_text(text), file=sys.stderr)
+
+    done = inspect(options.inspection, options.out, say)
     for line in summary_lines(done.findings):
         print(visible_text(line))
     for path in done.files:

@@ -46,11 +46,13 @@ from fitcheck.json_fields import Fields, check_numbers, invalid, is_number, pars
 from fitcheck.measurement import Point
 from fitcheck.measurement_file import read_measurement
 from fitcheck.quantities import Quantity
+from fitcheck.views import VIEWS as VIEW_OF
 
 FORMAT = "fitcheck inspection"
 VERSION = 1
 FILE_NAME = "inspection.json"
 MOST_BYTES = 8_000_000
+MOST_DRAW_WEIGHT_LB = 200.0
 
 
 def read_inspection(path: Path) -> Inspection:
@@ -171,6 +173,7 @@ def inspection_from_json(raw: object) -> Inspection:
         condition=tuple(top.each("condition", lambda f: _condition(f, known))),
         limits=_limits(top),
     )
+    _check_condition(top, result.condition)
     cards.end()
     top.end()
     result.setup()  # refuses a thickness or a check bar that cannot be right
@@ -194,6 +197,13 @@ def _bow(f: Fields) -> Bow:
         f.quantity("marked_weight", "lb"),
         f.quantity("lightest_arrow", "gr/lb"),
     )
+    _above_zero(f, bow, "length", "marked_weight", "lightest_arrow")
+    weight = bow.marked_weight
+    if weight is not None and weight.value > MOST_DRAW_WEIGHT_LB:
+        f.invalid(
+            f"“marked_weight” is {weight.typed}",
+            f"No bow of this kind draws over {MOST_DRAW_WEIGHT_LB:.0f} lb: write what is marked.",
+        )
     f.end()
     return bow
 
@@ -285,6 +295,18 @@ def _photo(f: Fields, known: _Names) -> PhotoEntry:
             f"but its measurement is of the view {measurement.view}",
             "Say which is right.",
         )
+    units = VIEW_OF[view].units
+    for one in () if measurement is None else measurement.characteristics:
+        if one.name not in units:
+            f.invalid(
+                f"the measurement of {called} has a characteristic “{one.name[:40]}”, "
+                f"which the view {view} does not give",
+                f"It gives {', '.join(units)}.",
+            )
+        if one.unit != units[one.name]:
+            f.invalid(
+                f"“{one.name}” of {called} is in {one.unit}", f"It is given in {units[one.name]}."
+            )
     return photo
 
 
@@ -353,10 +375,18 @@ def _readings(f: Fields, known: _Names) -> Readings:
         feeler=tuple(f.each("feeler", lambda g: _feeler(g, known))),
         string=tuple(f.each("string", _string)),
     )
+    _above_zero(f, readings, "riser_length", "brace_height")
     ends.end()
     limbs.end()
     f.end()
     return readings
+
+
+def _above_zero(f: Fields, thing: object, *names: str) -> None:
+    for name in names:
+        size: Quantity | None = getattr(thing, name)
+        if size is not None and size.value <= 0:
+            f.invalid(f"“{name}” is {size.typed}", "Write a quantity above zero, or leave it out.")
 
 
 def _tiller(f: Fields) -> TillerReading:
@@ -376,6 +406,11 @@ def _draw_point(f: Fields) -> DrawPoint:
     at, force = f.quantity("at", "mm"), f.quantity("force", "lb")
     if at is None or force is None:
         f.invalid("a point of the draw needs “at” and “force”", 'Write "at": "28 in".')
+    if at.value <= 0 or force.value < 0:
+        f.invalid(
+            f"a point of the draw has {force.typed} at {at.typed}",
+            "Write a draw above zero and a force of zero or more.",
+        )
     f.end()
     return DrawPoint(at, force)
 
@@ -385,6 +420,7 @@ def _arrow(f: Fields) -> Arrow:
     if mass is None:
         f.invalid("an arrow has no “mass”", "Weigh it, or leave it out.")
     arrow = Arrow(mass, f.text("name"), f.quantity("speed", "fps"))
+    _above_zero(f, arrow, "mass", "speed")
     f.end()
     return arrow
 
@@ -404,10 +440,12 @@ def _end_readings(f: Fields) -> EndReadings:
         pin_play=f.quantity("pin_play", "mm"),
         removed_from_pad=f.quantity("removed_from_pad", "mm"),
     )
-    for name in ("pad_width", "pad_length", "pad_to_string", "centre_to_pad", "bolt_to_pin"):
-        size: Quantity | None = getattr(readings, name)
-        if size is not None and size.value <= 0:
-            f.invalid(f"“{name}” is {size.typed}", "Write a length above zero.")
+    _above_zero(
+        f, readings, "pad_width", "pad_length", "pad_to_string", "centre_to_pad", "bolt_to_pin"
+    )
+    removed = readings.removed_from_pad
+    if removed is not None and removed.value < 0:
+        f.invalid(f"“removed_from_pad” is {removed.typed}", "Write a depth of zero or more.")
     f.end()
     return readings
 
@@ -470,6 +508,17 @@ def _string(f: Fields) -> StringReading:
             "Write an amount of zero or more, and the side it is toward.",
         )
     return reading
+
+
+def _check_condition(top: Fields, lines: tuple[ConditionEntry, ...]) -> None:
+    """Refuse one thing at one place that was both found and not found."""
+    said: dict[tuple[str, str | None, End | None], bool] = {}
+    for line in lines:
+        if said.setdefault((line.item, line.limb, line.end), line.found) != line.found:
+            top.invalid(
+                f"the condition “{line.item}” is both found and not found at the same place",
+                "Look again, and keep the line that is true.",
+            )
 
 
 def _condition(f: Fields, known: _Names) -> ConditionEntry:

@@ -72,6 +72,9 @@ _UNIT = r"([a-z°\"”″#]+(?:/[a-z]+)?)"
 _QUANTITY = re.compile(
     rf"([+-]?)\s*{_NUMBER}\s*{_UNIT}?\.?(?:\s*(?:±|\+/-|\+-)\s*{_NUMBER}\s*{_UNIT}?\.?)?"
 )
+# One to three digits, a comma and just three more: nobody can tell what was meant. A leading
+# zero can only be a decimal.
+_THOUSANDS = re.compile(r"[+-]?\s*([1-9]\d{0,2}),(\d{3})(?!\d)")
 
 
 @dataclass(frozen=True)
@@ -130,6 +133,14 @@ def quantity(text: str, unit: str, what: str) -> Quantity:
     advice = f"Write {_WORDS[unit]} with its unit, such as {_EXAMPLE[unit]}."
     plain = typed.lower().replace(MINUS, "-")
     found = _QUANTITY.fullmatch(plain) if len(plain) <= LONGEST_TEXT else None
+    thousands = _THOUSANDS.match(plain)
+    if thousands is not None:
+        whole, rest = thousands.groups()
+        raise BadInput(
+            "not_a_quantity",
+            f"{what} is given as {shown}: the comma may part thousands or decimals.",
+            f"Write {whole}.{rest} or {whole}{rest}.",
+        )
     if found is None:
         raise BadInput(
             "not_a_quantity", f"{what} is given as {shown}, which is not {_WORDS[unit]}.", advice

@@ -333,7 +333,7 @@ def _string_rows(line: StringLine) -> tuple[StringRow, ...]:
             StringRow(
                 sentence(place.at),
                 plain_quantity(place.value, place.standard_uncertainty, "mm"),
-                place.judged.sentence,
+                f"{'' if place.seen is None else 'by the rule: '}{place.judged.sentence}",
                 seen,
             )
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from test_findings_rework import inspected, mm, sound_bow
@@ -11,14 +12,17 @@ from test_findings_rework import inspected, mm, sound_bow
 from fitcheck.findings.condition import ITEMS, condition_of
 from fitcheck.findings.plain import summary_lines
 from fitcheck.findings.record import findings_to_json
+from fitcheck.findings.whole import find
 from fitcheck.inspection import (
     CONDITION_ITEMS,
     Arrow,
     Bow,
     ConditionEntry,
+    DrawPoint,
     EndReadings,
     Inspection,
     Readings,
+    StringReading,
 )
 from fitcheck.quantities import quantity
 from fitcheck.report import report_html
@@ -29,7 +33,7 @@ CLEAR = tuple(ConditionEntry(name, False) for name in ITEMS)
 RELEASE = re.compile(
     r"fit to (be )?(shoot|shot|use)|safe to|may be (shot|drawn)|can be (shot|drawn)|"
     r"ready to|good to go|cleared|return as is|back to its owner|nothing needs rework|"
-    r"passes|passed",
+    r"passes|passed|heavy enough|bow strung|lies within its good limit|no rework (is )?due",
     re.IGNORECASE,
 )
 
@@ -56,7 +60,13 @@ def test_the_check_list_is_the_file_s():
 def test_a_stop_finding_keeps_every_word_of_release_out(name):
     entry = ConditionEntry(name, True, limb="A", note="seen under the lamp")
     others = tuple(c for c in CLEAR if c.item != name)
-    found = inspected(sound_bow(), condition=(entry, *others))
+    found = inspected(
+        sound_bow(riser_angle={"upper": 0.36}),
+        condition=(entry, *others),
+        readings=Readings(arrows=(Arrow(quantity("600 gr", "gr", "x")),)),
+        bow=Bow(marked_weight=quantity("50 lb", "lb", "x")),
+    )
+    assert any(one.judged.undecided for one in found.findings if one.name.startswith("string"))
     assert found.fitness.use == "do not shoot, reject"
     assert found.fitness.reasons[0].startswith(ITEMS[name].words[:5].capitalize())
     assert "not strung, drawn or shot" in found.fitness.cautions[0]
@@ -164,3 +174,83 @@ def test_a_light_arrow_is_a_caution():
         bow=Bow(marked_weight=quantity("65 lb", "lb", "x")),
     )
     assert any("Too light" in caution for caution in found.fitness.cautions)
+
+
+def ruled(off: str, at: str = "grip") -> Readings:
+    return Readings(string=(StringReading(at, quantity(off, "mm", "x"), "left"),))
+
+
+@pytest.mark.parametrize("at", ["grip", "upper pad", "lower pad"])
+def test_a_string_read_with_a_rule_is_judged_in_place_of_the_reckoned_one(at):
+    found = complete(readings=ruled("1/4 in", at))
+    name = "string_grip" if at == "grip" else "string_pad"
+    (one,) = (f for f in found.findings if f.name == name and f.said.endswith(at))
+    assert one.value.tool == "rule"
+    assert one.value.value == pytest.approx(-6.35)
+    assert one.judged.rework == "needed"
+    assert "do not agree" in one.sentence
+    assert found.fitness.use == "cannot be said yet"
+    assert any("By the rule" in reason for reason in found.fitness.reasons)
+
+
+def test_a_string_read_where_nothing_can_be_reckoned_is_judged_too():
+    found = inspected(sound_bow(), protocol="as received", readings=ruled("1/4 in"))
+    lone = replace(found.inspection, photos=())
+    (one,) = (f for f in find(lone, []).findings if f.name == "string_grip")
+    assert one.judged.rework == "needed"
+
+
+def test_a_rule_s_reading_moves_with_what_is_done():
+    bow = sound_bow(riser_angle={"upper": 0.8})
+    now = next(p.value for p in complete(bow).string["as received"].places if p.at == "grip")
+    off = StringReading("grip", quantity(f"{abs(now):.2f} mm", "mm", "x"), "right")
+    found = complete(bow, readings=Readings(ends=_read(), string=(off,)))
+    (grip,) = (p for p in found.rework.string_after.places if p.at == "grip")
+    assert now > 1
+    assert abs(grip.decisive[0]) < 0.6
+
+
+def drawn(*points: tuple[str, str]) -> Readings:
+    return Readings(
+        draw_points=tuple(DrawPoint(mm(at), quantity(force, "lb", "x")) for at, force in points)
+    )
+
+
+@pytest.mark.parametrize(
+    ("readings", "reason"),
+    [
+        (drawn(("20 in", "35 lb"), ("28 in", "31 lb")), "The force falls"),
+        (drawn(("28 in", "30 lb")), "Far under its mark"),
+        (drawn(("28 in", "75 lb")), "Far over its mark"),
+        (drawn(("27 in", "30 lb")), "Far under its mark"),
+        (Readings(brace_height=mm("2 in")), "can hardly be"),
+        (Readings(arrows=(Arrow(quantity("250 gr", "gr", "x")),)), "Too light"),
+    ],
+)
+def test_an_alarm_on_the_bench_keeps_the_bow(readings, reason):
+    found = complete(readings=readings, bow=Bow(marked_weight=quantity("50 lb", "lb", "x")))
+    assert found.fitness.use == "cannot be said yet"
+    assert any(reason in said for said in found.fitness.reasons)
+
+
+def test_a_weight_near_its_mark_is_no_alarm():
+    marked = Bow(marked_weight=quantity("50 lb", "lb", "x"))
+    assert complete(readings=drawn(("28 in", "53 lb")), bow=marked).fitness.use == "return as is"
+    assert complete(readings=drawn(("20 in", "30 lb")), bow=marked).fitness.use == "return as is"
+
+
+@pytest.mark.parametrize("name", ["loose_pin", "lifted_fibres"])
+def test_what_has_to_be_mended_is_mended_first(name):
+    others = tuple(c for c in CLEAR if c.item != name)
+    found = inspected(sound_bow(), condition=(ConditionEntry(name, True), *others))
+    assert found.fitness.use == "rework"
+    assert any(ITEMS[name].why in reason for reason in found.fitness.reasons)
+
+
+def test_a_size_that_can_hardly_be_is_not_reckoned_with():
+    bow = sound_bow(pad={"upper": 0.4})
+    found = complete(bow, readings=Readings(ends={"upper": EndReadings(pad_width=mm("10 in"))}))
+    plain = complete(bow)
+    depths = [[s.depth_mm for s in one.rework.steps] for one in (found, plain)]
+    assert depths[0] == depths[1]
+    assert any("can hardly be" in reason for reason in found.fitness.reasons)

@@ -98,6 +98,28 @@ def test_an_arrow_without_a_draw_weight_is_not_judged():
     assert "cannot be judged" in found.meaning
 
 
+@pytest.mark.parametrize(
+    ("points", "mark", "says"),
+    [
+        ((("20 in", "30 lb"),), "50 lb", "6.4 gr/lb on 50 lb as marked"),
+        ((("28 in", "50 lb"), ("29 in", "31 lb")), None, "6.4 gr/lb on 50 lb as scaled at 28"),
+        ((("28 in", "52 lb"),), "50 lb", "on 52 lb as scaled"),
+        ((("20 in", "30 lb"),), None, "cannot be judged"),
+        ((("20 in", "45 lb"),), None, "Too light"),
+    ],
+)
+def test_an_arrow_is_judged_on_the_larger_weight(points, mark, says):
+    found = bench(
+        {
+            "draw": {"points": [{"at": at, "force": force} for at, force in points]},
+            "arrows": [{"mass": "320 gr"}],
+        },
+        {"marked_weight": mark} if mark else {},
+    )["arrow arrow"]
+    assert says in found.meaning
+    assert "eavy enough" not in found.meaning
+
+
 # From memory: the traditional test arrow has 9 gr/lb, 540 gr at 60 lb.
 def test_the_traditional_test_arrow():
     figures = arrow_figures(readings_of({"arrows": [{"mass": "540 gr"}]}), None, 60.0)

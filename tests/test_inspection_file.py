@@ -362,3 +362,46 @@ def test_the_documented_fields_are_all_that_there_are():
     found = re.search(r"```json\n(.*?)```", section, re.DOTALL)
     assert found
     assert parse_inspection(found[1]).limbs
+
+
+def bare(**more) -> dict:
+    return {"format": "fitcheck inspection", "version": 1, **more}
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"readings": {"brace_height": "0 in"}},
+        {"readings": {"brace_height": "-5 in"}},
+        {"readings": {"draw": {"points": [{"at": "28 in", "force": "-50 lb"}]}}},
+        {"readings": {"arrows": [{"mass": "0 gr"}]}},
+        {"readings": {"ends": {"upper": {"removed_from_pad": "-1 mm"}}}},
+        {"bow": {"marked_weight": "0 lb"}},
+        {"bow": {"marked_weight": "201 lb"}},
+        {"condition": [{"item": "heat", "found": True}, {"item": "heat", "found": False}]},
+    ],
+)
+def test_what_cannot_be_is_refused(more):
+    with pytest.raises(BadInput) as caught:
+        inspection_from_json(bare(**more))
+    assert caught.value.code == "invalid"
+
+
+def test_one_thing_may_be_found_at_one_limb_and_not_at_the_other():
+    lines = [
+        {"item": "heat", "found": True, "limb": "A"},
+        {"item": "heat", "found": False, "limb": "B"},
+    ]
+    limbs = [{"name": "A"}, {"name": "B"}]
+    assert len(inspection_from_json(bare(limbs=limbs, condition=lines)).condition) == 2
+
+
+@pytest.mark.parametrize(("field", "value"), [("unit", "deg"), ("name", "twist"), ("name", "x")])
+def test_a_stored_measurement_holds_what_its_view_gives(field, value):
+    stored = MEASUREMENT.to_json()
+    photo = {"file": "a.jpg", "view": "seat", "end": "upper", "limb": "A", "measurement": stored}
+    raw = bare(limbs=[{"name": "A"}], photos=[photo])
+    inspection_from_json(raw)
+    stored["characteristics"][0][field] = value
+    with pytest.raises(BadInput):
+        inspection_from_json(raw)

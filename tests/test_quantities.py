@@ -100,3 +100,15 @@ def test_any_text_is_read_or_refused(text):
     except BadInput:
         return
     assert math.isfinite(found.value)
+
+
+@pytest.mark.parametrize("text", ["1,234 mm", "12,345 mm", "-1,234 mm"])
+def test_a_comma_that_may_part_thousands_is_refused(text):
+    with pytest.raises(BadInput, match="thousands") as caught:
+        quantity(text, "mm", "x")
+    assert text.lstrip("-").removesuffix(" mm").replace(",", ".") in caught.value.advice
+
+
+def test_a_comma_that_can_only_part_decimals_is_read():
+    assert quantity("0,125 mm", "mm", "x").value == 0.125
+    assert quantity("1,25 mm", "mm", "x").value == 1.25

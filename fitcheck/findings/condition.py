@@ -31,6 +31,8 @@ class Item:
         What follows, in a sentence.
     mark
         P published, C common practice, M from memory.
+    mend
+        Whether a caution has to be put right before the bow goes back.
     core
         Whether a bow may be called looked over without it.
     """
@@ -41,6 +43,7 @@ class Item:
     why: str
     mark: str
     core: bool = True
+    mend: bool = False
 
 
 ITEMS: dict[str, Item] = {
@@ -169,6 +172,7 @@ ITEMS: dict[str, Item] = {
         "caution",
         "Find out what they come from; lay them down and seal them before they catch a hand.",
         "P",
+        mend=True,
     ),
     "loose_pin": Item(
         "loose index pin",
@@ -177,6 +181,7 @@ ITEMS: dict[str, Item] = {
         "A loose pin lets the limb turn: readings of its place mean little until it is fast.",
         "C",
         core=False,
+        mend=True,
     ),
     "alteration": Item(
         "work done by others",

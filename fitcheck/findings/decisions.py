@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fitcheck.findings.frames import side_of, sign_in_bow
 from fitcheck.findings.limits import Judged, Tolerance, decide
 from fitcheck.findings.seat import Seat, Value
-from fitcheck.findings.string_line import StringLine
+from fitcheck.findings.string_line import StringPlace
 from fitcheck.findings.words import MEASURES, magnitude, sentence
 from fitcheck.inspection import End
 
@@ -22,6 +22,7 @@ LIMIT_OF = {
     "seat_gap": "seat_gap",
     "pin_play": "pin_play",
 }
+RULE = "rule"  # the tool of what was read at the string
 WHAT_DECIDES = {
     "overhang": "a second photograph from straight above the seam, or a straightedge and feeler "
     "gauge at the lip",
@@ -54,6 +55,10 @@ class Finding:
         The decision.
     said
         What the value says, in words.
+    doubt
+        What speaks against it, in a sentence; mostly empty.
+    may_be_strung
+        Whether nothing forbids to string the bow: else nothing is proposed that needs it.
     """
 
     name: str
@@ -62,17 +67,22 @@ class Finding:
     value: Value
     judged: Judged
     said: str
+    doubt: str = ""
+    may_be_strung: bool = True
 
     @property
     def sentence(self) -> str:
         """Finding and decision in one sentence."""
-        return f"{self.said}: {self.judged.sentence}."
+        return f"{self.said}: {self.judged.sentence}. {self.doubt}".strip()
 
     @property
     def what_decides(self) -> str:
         """What would settle what is open; empty where nothing is."""
-        if not self.judged.undecided:
+        on_the_string = self.name.startswith("string")
+        if not self.judged.undecided or (on_the_string and not self.may_be_strung):
             return ""
+        if on_the_string and self.value.tool == RULE:
+            return "Would decide it: the string read again with a finer rule, bow strung."
         return f"Would decide it: {WHAT_DECIDES[self.judged.tolerance.name]}."
 
 
@@ -101,17 +111,28 @@ def wind_finding(seats: Mapping[End, Seat], limits: Mapping[str, Tolerance]) -> 
     return Finding("wind", None, None, value, decide(wind, u, limits["wind"]), said)
 
 
-def string_findings(line: StringLine | None) -> Iterable[Finding]:
-    """Judge the string line of one arrangement."""
-    if line is None:
-        return
-    for place in line.places:
+def string_findings(places: Sequence[StringPlace]) -> Iterable[Finding]:
+    """Judge the string line of one arrangement: by the rule where it was read, else reckoned."""
+    for place in places:
         name = "string_grip" if place.at == "grip" else "string_pad"
-        value = Value(place.value, place.standard_uncertainty, "mm", "reckoned")
-        size = magnitude(place.value, place.standard_uncertainty, "mm")
-        side = "" if _zero(value) else f" to the bow’s {side_of(place.value)}"
-        said = f"By reckoning the string lies {size} off centre{side} at the {place.at}"
-        yield Finding(name, None, None, value, place.judged, said)
+        value = Value(*place.decisive, "mm", "reckoned" if place.seen is None else RULE)
+        size = magnitude(value.value, value.standard_uncertainty, "mm")
+        side = "" if _zero(value) else f" to the bow’s {side_of(value.value)}"
+        how = "By reckoning" if place.seen is None else "By the rule"
+        said = f"{how} the string lies {size} off centre{side} at the {place.at}"
+        yield Finding(name, None, None, value, place.judged, said, _against(place))
+
+
+def _against(place: StringPlace) -> str:
+    if place.agrees is not False:
+        return ""
+    reckoned = magnitude(place.value, place.standard_uncertainty, "mm")
+    sided = abs(place.value) > 1.96 * place.standard_uncertainty
+    where = f"{reckoned} to the {side_of(place.value)}" if sided else f"in the middle ({reckoned})"
+    return (
+        f"The photographs would put it {where}: the two do not agree. Read the "
+        "string again and seat both limbs anew before anything is cut."
+    )
 
 
 def _zero(value: Value) -> bool:

@@ -143,9 +143,12 @@ def fitness_of(
             [*reasons, *told],
             (NOT_DRAWN,),
         )
+    cautions += [f.sentence for f in condition.found]
     to_do = [b for b in bench if b.judged is not None and b.judged.rework == "needed"]
-    if wrong_ends or rework.works_on_fit or to_do or maker:
-        reasons += [f"{b.title}: {b.meaning}" for b in to_do]
+    alarms = [f"{b.title}: {b.meaning}" for b in bench if b.level == "caution" and b not in to_do]
+    mend = [f.sentence for f in condition.found if f.item.mend]
+    if wrong_ends or rework.works_on_fit or to_do or maker or mend:
+        reasons += [*(f"{b.title}: {b.meaning}" for b in to_do), *mend, *alarms]
         past_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
         return answer(
             "rework",
@@ -155,13 +158,17 @@ def fitness_of(
             [*(reasons or past_good), *told],
         )
     undecided = [f for f in findings if f.judged.rework == "undecided"]
-    if missing or undecided or past or faults.doubts:
-        reasons += [f.sentence for f in undecided]
+    contrary = [f for f in findings if f.doubt and f not in past]
+    if missing or undecided or past or faults.doubts or alarms or contrary:
+        reasons += alarms
+        reasons += [f.sentence for f in dict.fromkeys([*undecided, *contrary])]
         if missing:
             reasons.append(f"Not looked at: {listed(missing)}.")
         return answer(
             "cannot be said yet",
-            "It cannot be said yet: more has to be looked at first.",
+            "It is not to be given back yet: what was read on the bench has to be settled first."
+            if alarms
+            else "It cannot be said yet: more has to be looked at first.",
             reasons,
         )
     near = [f.sentence for f in findings if f.judged.conformity != "conforms"]
@@ -169,7 +176,7 @@ def fitness_of(
     return answer(
         "return as is",
         "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
-        [good, *near],
+        [good, *near, *(f.sentence for f in condition.found)],
     )
 
 

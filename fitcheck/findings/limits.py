@@ -224,7 +224,7 @@ class Judged:
                 return f"past the good limit ({good}), short of the rework limit ({bad})"
             return f"past the good limit ({good}); whether rework is due ({bad}) is open"
         if self.rework == "not needed":
-            return f"too near the good limit ({good}) to say, but no rework is due"
+            return f"too near the good limit ({good}) to say; short of the rework limit ({bad})"
         return f"too uncertain to place against the limits (good {good}; rework {bad})"
 
 

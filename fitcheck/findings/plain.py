@@ -52,6 +52,8 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
     open_ones = [f for f in findings.findings if f.judged.undecided]
     if open_ones:
         return ("Nothing is past its limit for certain; some measures are too near it to say.",)
+    if findings.condition.stops:
+        return ("How the limbs fit decides nothing while what was found on the bow stands.",)
     if findings.findings:
         return ("All that was measured lies within its good limits.",)
     return ("Nothing was measured that has a limit.",)
@@ -185,6 +187,7 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
     if findings.fitness.use == "do not shoot, reject" and not findings.condition.stops:
         return ("No work is proposed before what no safe step reaches is settled.",)
     said = [_proposal(step) for step in rework.steps if step.act in PROPOSED]
+    said += [one.sentence for one in findings.condition.found if one.item.mend]
     if not said:
         photos = [step.title for step in rework.steps if step.act == "photograph"]
         return tuple(photos) or ("No work is proposed.",)

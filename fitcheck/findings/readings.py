@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from fitcheck.findings.draw import (
+    AMO_DRAW_IN,
     FOOT_POUND_J,
     ArrowFigures,
     Curve,
@@ -25,11 +26,20 @@ from fitcheck.findings.draw import (
 from fitcheck.findings.limits import Judged, Tolerance, decide
 from fitcheck.findings.play import BOLT_TO_PIN_MM, clearances, play_angle_deg, tip_play_mm
 from fitcheck.findings.string_line import ASSUMED
-from fitcheck.inspection import ENDS, Arrangement, Inspection, TillerReading
+from fitcheck.inspection import (
+    ENDS,
+    Arrangement,
+    EndReadings,
+    Inspection,
+    LimbReadings,
+    Readings,
+    TillerReading,
+)
 from fitcheck.quantities import Quantity
 from fitcheck.units import MINUS, MM_PER_INCH, fraction_text, nearest_inch_fraction
 
 Level = Literal["usual", "note", "caution"]
+_Own = TypeVar("_Own", Readings, EndReadings, LimbReadings)
 
 # A tape or rule held to a string; standard uncertainty of one reading, common practice.
 TILLER_READING_SD_MM = 0.6
@@ -103,6 +113,9 @@ RANGES: dict[str, Range] = {
     "along_string": _range("Pad to nock along the string", 17, 22, 9, 32, "M"),
 }
 BEST_WORKING_LIMB_MM = 18 * MM_PER_INCH  # of a recurve; common practice, no source
+# Scaled and marked weight may differ by so much; the rule of thumb is trusted so far off 28 in.
+STRANGE_SHARE, RULE_REACHES_IN = 0.15, 2.0  # common practice, no source
+SHORT_BY_IN = 1.0  # scaled so much short of 28 in, a bow shows less than its weight
 ADVISED_GR_LB, LIGHTEST_GR_LB = 9.0, 8.0  # advised; under it misuse by several makers: P, C
 
 
@@ -133,7 +146,7 @@ def effective_tiller_mm(upper_mm: float, lower_mm: float, rest_height_mm: float)
 
 
 def bench_findings(
-    inspection: Inspection, limits: Mapping[str, Tolerance]
+    inspection: Inspection, limits: Mapping[str, Tolerance], *, stopped: bool = False
 ) -> tuple[BenchFinding, ...]:
     """Say what every bench reading means.
 
@@ -143,22 +156,68 @@ def bench_findings(
         With its readings.
     limits
         In force.
+    stopped
+        Whether something forbids to shoot the bow: then no arrow is called right for it.
     """
+    lengths = tuple(_lengths(inspection))
+    inspection = believable(inspection)
     return (
-        *_lengths(inspection),
+        *lengths,
         *_bow_marks(inspection),
         *_tiller(inspection, limits),
-        *_draw(inspection),
+        *_draw(inspection, stopped),
         *_plays(inspection, limits),
     )
 
 
+def believable(inspection: Inspection) -> Inspection:
+    """Return the inspection without the lengths that can hardly be, for all that is reckoned.
+
+    They stay in what is shown, where they are told to be read again.
+    """
+    readings = inspection.readings
+    return replace(
+        inspection,
+        readings=_without_impossible(
+            replace(
+                readings,
+                ends={end: _without_impossible(own) for end, own in readings.ends.items()},
+                limbs={name: _without_impossible(own) for name, own in readings.limbs.items()},
+            )
+        ),
+    )
+
+
+def _without_impossible(own: _Own) -> _Own:
+    wrong: dict[str, Any] = {}
+    for name, usual in RANGES.items():
+        read = getattr(own, name, None)
+        if read is not None and not usual.possible[0] <= read.value <= usual.possible[1]:
+            wrong[name] = None
+    return replace(own, **wrong)
+
+
 def draw_weight_lb(inspection: Inspection, curve: Curve | None) -> tuple[float, str] | None:
-    """Return the draw weight for judging arrows, and where it comes from."""
-    if curve is not None and curve.full_weight_lb > 0:
-        return curve.full_weight_lb, f"as scaled at {curve.full_draw_in:.4g} in"
+    """Return the draw weight for judging arrows, lb, and where it comes from.
+
+    The larger of what was scaled and what is marked: an arrow has to stand both. The largest
+    force counts, for a last point that falls is a misreading or worse.
+    """
+    known = []
+    if curve is not None and max(curve.force_lb) > 0:
+        force, draw = max(zip(curve.force_lb, curve.draw_in, strict=True))
+        known.append((force, f"as scaled at {draw:.4g} in"))
     marked = inspection.bow.marked_weight
-    return None if marked is None else (marked.value, "as marked at 28 in")
+    if marked is not None:
+        known.append((marked.value, "as marked at 28 in"))
+    return max(known) if known else None
+
+
+def _scaled_short(inspection: Inspection, curve: Curve | None) -> bool:
+    """Whether the full weight is not known: no mark, and scaled well short of 28 in."""
+    if inspection.bow.marked_weight is not None or curve is None:
+        return False
+    return curve.full_draw_in < AMO_DRAW_IN - SHORT_BY_IN
 
 
 def _lengths(inspection: Inspection) -> Iterable[BenchFinding]:
@@ -195,7 +254,9 @@ def _lengths(inspection: Inspection) -> Iterable[BenchFinding]:
             read = getattr(sizes, name)
             if read is None:
                 continue
-            if name == "working_limb" and inspection.bow.kind != "longbow":
+            short, long = RANGES[name].possible
+            believed = short <= read.value <= long
+            if name == "working_limb" and inspection.bow.kind != "longbow" and believed:
                 yield _working_limb(limb, read)
             else:
                 yield _length(name, read, f"limb {limb}")
@@ -322,7 +383,7 @@ def tiller_of(
     return None
 
 
-def _draw(inspection: Inspection) -> Iterable[BenchFinding]:
+def _draw(inspection: Inspection, stopped: bool) -> Iterable[BenchFinding]:
     curve = curve_of(inspection.readings)
     if curve is not None:
         yield from _curve(inspection, curve)
@@ -330,7 +391,7 @@ def _draw(inspection: Inspection) -> Iterable[BenchFinding]:
     for figures in arrow_figures(
         inspection.readings, curve, None if weight is None else weight[0]
     ):
-        yield _arrow(inspection, figures, weight)
+        yield _arrow(inspection, figures, weight, stopped, _scaled_short(inspection, curve))
 
 
 def _curve(inspection: Inspection, curve: Curve) -> Iterable[BenchFinding]:
@@ -346,6 +407,10 @@ def _curve(inspection: Inspection, curve: Curve) -> Iterable[BenchFinding]:
                 f"Marked {marked.typed} at 28 in; by rule of thumb about {rule:.0f} lb at "
                 f"{curve.full_draw_in:.4g} in. A scale goes before any rule."
             )
+    strange = "" if marked is None else _strange_weight(marked.value, curve)
+    if strange:
+        said.append(strange)
+        level = "caution"
     if curve.problems:
         said += curve.problems
         level = "caution"
@@ -377,8 +442,33 @@ def _curve(inspection: Inspection, curve: Curve) -> Iterable[BenchFinding]:
     )
 
 
+def _strange_weight(marked_lb: float, curve: Curve) -> str:
+    """Say that the bow scales far from its mark; empty where it does not, or nobody can say."""
+    scaled, expected = curve.weight_at(AMO_DRAW_IN), marked_lb
+    if scaled is None:
+        if abs(curve.full_draw_in - AMO_DRAW_IN) > RULE_REACHES_IN:
+            return ""
+        scaled = curve.full_weight_lb
+        expected = weight_off_28_lb(marked_lb, curve.full_draw_in)
+    if abs(scaled - expected) <= STRANGE_SHARE * expected:
+        return ""
+    if scaled < expected:
+        return (
+            "Far under its mark: it was drawn short, the limbs are others, or it has lost weight, "
+            "and a bow that loses weight is failing inside. A qualified person looks at it first."
+        )
+    return (
+        "Far over its mark: limbs and mark do not belong together, or one was read wrong. "
+        "Settle which before it is drawn further."
+    )
+
+
 def _arrow(
-    inspection: Inspection, figures: ArrowFigures, weight: tuple[float, str] | None
+    inspection: Inspection,
+    figures: ArrowFigures,
+    weight: tuple[float, str] | None,
+    stopped: bool,
+    short: bool,
 ) -> BenchFinding:
     said: list[str] = []
     level: Level = "usual"
@@ -396,8 +486,17 @@ def _arrow(
             said.append(
                 f"Too light: under the {lightest:g} gr/lb that {whose}. A light arrow leaves "
                 "the energy in the limbs, as a dry fire does. Do not shoot it from this bow; "
-                f"{math.ceil(lightest * weight[0])} gr is the least."
+                f"{math.ceil(lightest * weight[0])} gr is the least"
+                + (", and more at full draw." if short else ".")
             )
+        elif short:
+            level = "note"
+            said.append(
+                "Whether that is enough cannot be judged: the bow was scaled more than an inch "
+                "short of 28 in and carries no mark. Scale it at full draw."
+            )
+        elif stopped:
+            said.append("Not judged: nothing is shot from this bow as it is.")
         elif per_pound < ADVISED_GR_LB and own is None:
             level = "note"
             said.append("On the light side: 9 gr/lb and up is advised [P/C].")

@@ -234,6 +234,7 @@ def _string(line: StringLine | None) -> dict[str, Any] | None:
                 **_judged(place.judged),
                 "read_mm": None if place.seen is None else _number(place.seen[0]),
                 "agrees_with_reading": place.agrees,
+                "decided_on": "reckoning" if place.seen is None else "rule",
             }
             for place in line.places
         ],

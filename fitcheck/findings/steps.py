@@ -11,7 +11,7 @@ from fitcheck.findings.limits import Tolerance
 from fitcheck.findings.score import Score, score_seat
 from fitcheck.findings.seat import Seat, Value
 from fitcheck.findings.shares import Shares
-from fitcheck.findings.string_line import Poses, StringLine, string_line
+from fitcheck.findings.string_line import Poses, StringLine, carried_on, string_line
 from fitcheck.findings.sums import Part
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
 
@@ -201,12 +201,20 @@ class Plan:
     out_of_reach: list[OutOfReach] = field(default_factory=list)
     left_alone: list[LeftAlone] = field(default_factory=list)
     removed_mm: dict[End, float] = field(default_factory=dict)
+    poses_before: Poses | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.poses_before = self.poses
 
     def string(self, poses: Poses | None) -> StringLine | None:
         """Return the string line of the arrangement for other poses of the limbs."""
         if poses is None:
             return None
-        return string_line(self.inspection, self.arrangement, poses, self.limits)
+        line = string_line(self.inspection, self.arrangement, poses, self.limits)
+        if poses is self.poses_before or self.poses_before is None:
+            return line
+        before = string_line(self.inspection, self.arrangement, self.poses_before, self.limits)
+        return carried_on(line, before, self.limits)
 
     def outlook(self, end: End, after: Seat, poses: Poses | None) -> tuple[Prediction, ...]:
         """What changes between the state now and another, of one seat and the string."""
@@ -222,8 +230,8 @@ class Plan:
                 predictions.append(
                     Prediction(
                         f"string at the {was.at}",
-                        Value(was.value, was.standard_uncertainty, "mm", "predicted"),
-                        Value(will.value, will.standard_uncertainty, "mm", "predicted"),
+                        Value(*was.decisive, "mm", "predicted"),
+                        Value(*will.decisive, "mm", "predicted"),
                     )
                 )
         return tuple(predictions)

@@ -138,7 +138,7 @@ def prove() -> Step:
         "Seal bare wood. Photograph seats, pads and sights again and keep them beside the first "
         "ones. Then brace low, look over, brace to height, look over, draw short and a little "
         "further each time up to the marked draw and never past it, look over again; then "
-        "arrows that are heavy enough.",
+        "arrows that weigh enough for it.",
         stop="At any noise, mark or change: let down slowly, unstring, and look for its cause.",
         cautions=(
             "Wear eye protection and stand clear of the limbs’ plane. The maker’s own limits, "

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -137,7 +137,7 @@ class StringPlace:
     value, standard_uncertainty
         Off centre, mm; positive: to the bow's right.
     judged
-        Against its limit.
+        Against its limit: what was read with a rule where that was done, else the reckoning.
     seen
         What was read with a rule there, value and standard uncertainty; None if nothing was.
     agrees
@@ -150,6 +150,11 @@ class StringPlace:
     judged: Judged
     seen: tuple[float, float] | None
     agrees: bool | None
+
+    @property
+    def decisive(self) -> tuple[float, float]:
+        """What is held against the limit, mm, with its standard uncertainty."""
+        return (self.value, self.standard_uncertainty) if self.seen is None else self.seen
 
 
 @dataclass(frozen=True)
@@ -328,9 +333,9 @@ def string_line(
         agrees = None
         if seen is not None:
             agrees = bool(abs(seen[0] - value) <= 2.58 * math.hypot(u, seen[1]))
-        places.append(
-            StringPlace(name, float(value), float(u), decide(value, u, limit), seen, agrees)
-        )
+        decisive = (float(value), float(u)) if seen is None else seen
+        judged = decide(decisive[0], decisive[1], limit)
+        places.append(StringPlace(name, float(value), float(u), judged, seen, agrees))
     return StringLine(
         arrangement,
         tuple(places),
@@ -339,6 +344,47 @@ def string_line(
         bool(mount),
         strung,
     )
+
+
+def read_places(
+    inspection: Inspection, arrangement: Arrangement, limits: Mapping[str, Tolerance]
+) -> tuple[StringPlace, ...]:
+    """Return what was read with a rule where nothing can be reckoned."""
+    places = []
+    for name in STRING_PLACES:
+        seen = _seen(inspection, arrangement, name)
+        if seen is not None:
+            limit = limits["string_grip" if name == "grip" else "string_pad"]
+            places.append(StringPlace(name, *seen, decide(seen[0], seen[1], limit), seen, None))
+    return tuple(places)
+
+
+def carried_on(
+    line: StringLine, before: StringLine, limits: Mapping[str, Tolerance]
+) -> StringLine:
+    """Take what was read with a rule along to another state of the bow.
+
+    The reading moves as the reckoning does; it is then no surer than reading and reckoning
+    together, and it is compared with nothing.
+
+    Parameters
+    ----------
+    line, before
+        Reckoned for the state to come, and for the state in which it was read.
+    limits
+        In force.
+    """
+    places = []
+    for will, was in zip(line.places, before.places, strict=True):
+        if was.seen is None:
+            places.append(will)
+            continue
+        value = was.seen[0] + will.value - was.value
+        u = math.hypot(was.seen[1], will.standard_uncertainty)
+        limit = limits["string_grip" if will.at == "grip" else "string_pad"]
+        judged = decide(value, u, limit)
+        places.append(replace(will, judged=judged, seen=(value, u), agrees=None))
+    return replace(line, places=tuple(places))
 
 
 def _lever(inputs: tuple[_Uncertain, ...], i: int) -> Lever:

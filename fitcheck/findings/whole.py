@@ -18,12 +18,19 @@ from fitcheck.findings.faults import Faults, find_faults
 from fitcheck.findings.fitness import Fitness, fitness_of
 from fitcheck.findings.limits import Tolerance, limits_in_force
 from fitcheck.findings.play import seat_play
-from fitcheck.findings.readings import BenchFinding, bench_findings, tiller_of
+from fitcheck.findings.readings import BenchFinding, believable, bench_findings, tiller_of
 from fitcheck.findings.rework import plan_rework
 from fitcheck.findings.score import Score, score_seat, worse
 from fitcheck.findings.seat import Seat, reckon_seat, seat_of
 from fitcheck.findings.steps import Rework
-from fitcheck.findings.string_line import Poses, StringLine, poses_of, string_line
+from fitcheck.findings.string_line import (
+    Poses,
+    StringLine,
+    StringPlace,
+    poses_of,
+    read_places,
+    string_line,
+)
 from fitcheck.findings.sums import Play
 from fitcheck.inspection import ARRANGEMENTS, ENDS, Arrangement, End, Inspection
 from fitcheck.measurement import Measurement
@@ -99,7 +106,8 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
     -------
     The findings. What was not measured is left open and named.
     """
-    inspection = _with_places(inspection)
+    given = _with_places(inspection)
+    inspection = believable(given)
     evidence = gather(inspection, measurements)
     limits = limits_in_force(inspection.limits, inspection.readings.fingers)
     play = {end: seat_play(inspection.readings.ends.get(end)) for end in ENDS}
@@ -119,12 +127,19 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
     condition = condition_of(inspection)
     tiller = {a: tiller_of(inspection, a, limits) for a in ARRANGEMENTS}
     rework = plan_rework(inspection, seats, poses, faults, limits, condition, tiller)
-    bench = bench_findings(inspection, limits)
-    here = _decisions(seats["as received"], string["as received"], limits)
-    remaining = _decisions(rework.seats_after, rework.string_after, limits)
-    there = _decisions(seats["exchanged"], string["exchanged"], limits)
+    bench = bench_findings(given, limits, stopped=bool(condition.stops))
+
+    def decided(
+        at: Mapping[End, Seat], line: StringLine | None, arrangement: Arrangement
+    ) -> tuple[Finding, ...]:
+        places = read_places(inspection, arrangement, limits) if line is None else line.places
+        return _decisions(at, places, limits, may_be_strung=not condition.stops)
+
+    here = decided(seats["as received"], string["as received"], "as received")
+    remaining = decided(rework.seats_after, rework.string_after, rework.arrangement)
+    there = decided(seats["exchanged"], string["exchanged"], "exchanged")
     return Findings(
-        inspection,
+        given,
         tuple(measurements),
         evidence,
         limits,
@@ -188,14 +203,18 @@ def _seats(
 
 
 def _decisions(
-    seats: Mapping[End, Seat], line: StringLine | None, limits: Mapping[str, Tolerance]
+    seats: Mapping[End, Seat],
+    places: Sequence[StringPlace],
+    limits: Mapping[str, Tolerance],
+    may_be_strung: bool,
 ) -> tuple[Finding, ...]:
     wind = wind_finding(seats, limits)
-    return (
+    found = (
         *(finding for seat in seats.values() for finding in seat_findings(seat, limits)),
         *(() if wind is None else (wind,)),
-        *string_findings(line),
+        *string_findings(places),
     )
+    return tuple(replace(one, may_be_strung=may_be_strung) for one in found)
 
 
 def _strung(evidence: Evidence) -> bool | None:
