@@ -128,7 +128,8 @@ def _against(place: StringPlace) -> str:
         return ""
     reckoned = magnitude(place.value, place.standard_uncertainty, "mm")
     sided = abs(place.value) > 1.96 * place.standard_uncertainty
-    where = f"{reckoned} to the {side_of(place.value)}" if sided else f"in the middle ({reckoned})"
+    side = f"{reckoned} to the bow’s {side_of(place.value)}"
+    where = side if sided else f"in the middle ({reckoned})"
     return (
         f"The photographs would put it {where}: the two do not agree. Read the "
         "string again and seat both limbs anew before anything is cut."

@@ -1,4 +1,10 @@
-"""Whether the limbs sit on the wrong ends: by their marks, and by how they fit."""
+"""Whether the limbs sit on the wrong ends: by their marks, and by how they fit.
+
+By fit they do if two things hold. Both seats together come nearer to their good limits the
+other way round. And it is not only that the riser's own errors meet other limbs there: either
+the limbs still fit better with the pads lapped square and the holes moved, as far as that
+helps, or the parts cancel in pairs so well that they must have been fitted that way round.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +17,10 @@ from numpy.typing import NDArray
 
 from fitcheck.findings.combine import Spot
 from fitcheck.findings.limits import Tolerance
+from fitcheck.findings.pairs import Pair, belong_there
 from fitcheck.findings.shares import Shares
 from fitcheck.findings.sums import Part, roll_row, sideways_row
-from fitcheck.inspection import End, Inspection
+from fitcheck.inspection import ENDS, End, Inspection
 from fitcheck.judgement import REQUIRED_PROBABILITY
 
 Array = NDArray[np.float64]
@@ -33,8 +40,10 @@ class Exchange:
     by_marks
         What their marks say: True exchanged, False as marked, None if there are none.
     probability
-        That the limbs fit better the other way round, by the readings; None if they say
-        nothing of the other way round.
+        That the limbs belong the other way round, by the readings: the weaker of its two
+        conditions. None if the readings say nothing of the other way round.
+    probability_as_is
+        The same of the way they sit: that changing ends would be wrong.
     better_by
         Expected gain in multiples of the good limits, over both seats.
     determined
@@ -43,6 +52,7 @@ class Exchange:
 
     by_marks: bool | None
     probability: float | None
+    probability_as_is: float | None
     better_by: float
     determined: bool
 
@@ -59,9 +69,10 @@ class Exchange:
         if p is not None and p >= REQUIRED_PROBABILITY:
             return "contradiction" if self.by_marks is False else "exchanged"
         if self.by_marks:
+            back = self.probability_as_is
             return (
                 "contradiction"
-                if p is not None and p <= 1 - REQUIRED_PROBABILITY and self.better_by < -1
+                if back is not None and back >= REQUIRED_PROBABILITY
                 else "marks only"
             )
         if self.by_marks is False or (p is not None and p <= 1 - REQUIRED_PROBABILITY):
@@ -88,35 +99,83 @@ def find_exchange(
     said = [marked[name] != end for end, name in here.items() if marked.get(name)]
     by_marks = all(said) if said and len(set(said)) == 1 else None
     if len(here) < 2:
-        return Exchange(by_marks, None, 0.0, False)
+        return Exchange(by_marks, None, None, 0.0, False)
     there = inspection.limbs_at("exchanged")
-    gain = np.zeros(1)
-    implied = []
-    for shares, rows_at, good in (
-        (roll, _total_rows, [limits["wind"].good[1]]),
-        (sideways, _place_rows, [limits[n].good[1] for n in ("overhang", "lateral_angle")]),
+    gain, gain_worked = np.zeros(1), np.zeros(1)
+    implied, kinds = [], []
+    for shares, rows_at, pairs_at, good in (
+        (roll, _total_rows, _roll_pairs, [limits["wind"].good[1]]),
+        (
+            sideways,
+            _place_rows,
+            _hole_pairs,
+            [limits[n].good[1] for n in ("overhang", "lateral_angle")],
+        ),
     ):
         now, then = rows_at(shares, here), rows_at(shares, there)
         implied.append(shares.implied(now) and shares.implied(then))
         draws = _draws(shares)
-        gain = gain + _misfit(draws @ now.T, good) - _misfit(draws @ then.T, good)
+        of_riser = draws @ _riser_rows(shares).T
+        seats_now, seats_then = draws @ now.T, draws @ then.T
+        gain = gain + _misfit(seats_now, good) - _misfit(seats_then, good)
+        gain_worked = (
+            gain_worked
+            + _misfit(_worked(seats_now, of_riser), good)
+            - _misfit(_worked(seats_then, of_riser), good)
+        )
+        kinds.append((shares, pairs_at(here), pairs_at(there)))
     if not any(implied):
-        return Exchange(by_marks, None, 0.0, False)
+        return Exchange(by_marks, None, None, 0.0, False)
     # What is not implied enters with all its uncertainty and keeps the answer from being sure.
-    chance, mean = float(np.mean(gain >= WORTH_IT)), float(np.mean(gain))
-    return Exchange(by_marks, chance, mean, all(implied))
+    belong = belong_there(kinds)
+
+    def sure(sign: int, by_pairs: float) -> float:
+        better = float(np.mean(sign * gain >= WORTH_IT))
+        worked = float(np.mean(sign * gain_worked >= WORTH_IT))
+        return min(better, max(worked, by_pairs))
+
+    return Exchange(
+        by_marks, sure(1, belong), sure(-1, 1 - belong), float(np.mean(gain)), all(implied)
+    )
+
+
+def _roll_pairs(at: Mapping[End, str]) -> list[Pair]:
+    return [(Part("pad", end), Part("butt", limb=name)) for end, name in at.items()]
+
+
+def _hole_pairs(at: Mapping[End, str]) -> list[Pair]:
+    return [(Part("riser_holes", end), Part("limb_holes", limb=name)) for end, name in at.items()]
+
+
+def _riser_rows(shares: Shares) -> Array:
+    """What the riser alone brings to both seats; columns as those of the seats' rows."""
+    d = shares.readings.components
+    parts = [p for p in shares.readings.parts if isinstance(p, Part)]
+    return np.array(
+        [
+            [float(p.limb is None and p.end == end and k == c) for p in parts for k in range(d)]
+            for c in range(d)
+            for end in ENDS
+        ]
+    )
+
+
+def _worked(seats: Array, of_riser: Array) -> Array:
+    """Both seats as the bench can make them: the riser's part put right where that helps."""
+    put_right = seats - of_riser
+    return np.where(np.abs(put_right) < np.abs(seats), put_right, seats)
 
 
 def _total_rows(roll: Shares, at: Mapping[End, str]) -> Array:
     parts = [p for p in roll.readings.parts if isinstance(p, Part)]
-    spots = [Spot("twist", end, name, from_riser=True) for end, name in at.items()]
+    spots = [Spot("twist", end, at[end], from_riser=True) for end in ENDS]
     return np.array([roll_row(parts, spot) for spot in spots])
 
 
 def _place_rows(sideways: Shares, at: Mapping[End, str]) -> Array:
     parts = [p for p in sideways.readings.parts if isinstance(p, Part)]
     return np.array(
-        [sideways_row(parts, end, name, c) for c in range(2) for end, name in at.items()]
+        [sideways_row(parts, end, at[end], c) for c in range(2) for end in ENDS]
     )
 
 

@@ -209,10 +209,19 @@ def find_faults(
         key=lambda c: (not c.named, not c.sure, -c.severity if c.named else -c.probability)
     )
     here = inspection.limbs_at("as received")
+    home = inspection.limbs_at("exchanged") if fitted else here
     doubts: list[Doubt] = []
-    for shares in (roll, sideways):
+    for shares, good in (
+        (roll, [limits["pad_squareness"].good[1]]),
+        (sideways, [limits[n].good[1] for n in ("overhang", "lateral_angle")]),
+    ):
         own = [c.part for c in causes if c.paired and c.part in shares.readings.parts]
-        doubts += _paired_doubts(shares, own) if own else _doubts(shares, here)
+        if not own:
+            doubts += _doubts(shares, here)
+        elif exchange.verdict == "contradiction":
+            doubts += _paired_doubts(shares, own)
+        else:
+            doubts += _left_over(shares, own, home, good)
     return Faults(
         tuple(causes),
         tuple(doubts),
@@ -292,8 +301,8 @@ def _cause(shares: Shares, part: Part, limits: Sequence[Tolerance], unit: str) -
     return Cause(
         part,
         shares.probability(part),
-        shares.probability_past(part, good),
-        shares.probability_past(part, [limit.rework[1] for limit in limits]),
+        shares.probability_past([part], good),
+        shares.probability_past([part], [limit.rework[1] for limit in limits]),
         float(value[0]),
         float(u[0]),
         unit,
@@ -367,6 +376,24 @@ def _paired_doubts(shares: Shares, parts: Sequence[Part]) -> Iterable[Doubt]:
     probability = shares.probability_of_any(parts)
     if probability >= SURE:
         yield Doubt(tuple(parts), probability)
+
+
+def _left_over(
+    shares: Shares, own: Sequence[Part], home: Mapping[End, str], good: Sequence[float]
+) -> Iterable[Doubt]:
+    """What pairs on their own ends leave past its good limit: one of the two parts there.
+
+    What the two make up for is no fault.
+    """
+    for end, name in home.items():
+        pair = [p for p in own if (p.end == end or p.limb == name) and p.kind != "own_twist"]
+        pair.sort(key=lambda p: p.limb is not None)
+        if len(pair) < 2:
+            continue
+        rows = shares.rows_of(pair)
+        past = shares.probability_past(pair, good)
+        if past >= SURE and shares.implied(rows):
+            yield Doubt(tuple(pair), past)
 
 
 def _one_seat(parts: Sequence[Part], here: Mapping[End, str]) -> bool:

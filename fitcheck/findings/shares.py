@@ -129,17 +129,18 @@ class Shares:
         mean = weights @ means
         return mean, np.sqrt(weights @ (variances + (means - mean) ** 2))
 
-    def probability_past(self, part: Hashable, limits: Sequence[float]) -> float:
-        """Probability that any component's magnitude is past its limit; limits of shape (d,).
+    def probability_past(self, parts: Sequence[Hashable], limits: Sequence[float]) -> float:
+        """Probability that a component of the parts' sum is past its limit; limits of shape (d,).
 
         Components are taken one by one and the largest probability returned, which no
         correlation between them can make too large.
         """
-        columns = self._columns(part)
         best = 0.0
-        for column, limit in zip(columns, limits, strict=True):
-            mean = self.means[:, column]
-            sd = np.sqrt(np.maximum(self.covariances[:, column, column], 1e-18))
+        for component, limit in enumerate(limits):
+            columns = [self._columns(part)[component] for part in parts]
+            mean = np.sum(self.means[:, columns], axis=1)
+            variance = np.sum(self.covariances[:, columns][:, :, columns], axis=(1, 2))
+            sd = np.sqrt(np.maximum(variance, 1e-18))
             inside = norm.cdf((limit - mean) / sd) - norm.cdf((-limit - mean) / sd)
             best = max(best, float(self.weights @ (1 - inside)))
         return min(best, 1.0)
@@ -188,6 +189,14 @@ class Shares:
             return False
         rest = rows.T - design.T @ np.linalg.lstsq(design.T, rows.T, rcond=None)[0]
         return bool(np.all(np.abs(rest) < 1e-6))
+
+    def rows_of(self, parts: Sequence[Hashable]) -> Array:
+        """Rows that add up some parts' shares, one for each component, shape (d, n·d)."""
+        d = self.readings.components
+        rows = np.zeros((d, len(self.readings.parts) * d))
+        for part in parts:
+            rows[range(d), self._columns(part)] = 1.0
+        return rows
 
     def predictive(self, rows: Array, noise_sd: Array) -> tuple[Array, Array]:
         """Mean and covariance of further readings under each combination.
