@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from fitcheck.findings.frames import side_of, sign_in_bow
+from fitcheck.findings.frames import side_of
 from fitcheck.findings.limits import Judged, Tolerance, decide
-from fitcheck.findings.seat import Seat, Value
+from fitcheck.findings.seat import Seat, Value, gap_words, probability_up_to, wind_of
 from fitcheck.findings.string_line import StringPlace
 from fitcheck.findings.words import MEASURES, magnitude, sentence
 from fitcheck.inspection import End
+from fitcheck.judgement import REQUIRED_PROBABILITY, Conformity, Rework
 
 # Which limit each characteristic of a seat is held against.
 LIMIT_OF = {
@@ -86,27 +87,42 @@ class Finding:
         return f"Would decide it: {WHAT_DECIDES[self.judged.tolerance.name]}."
 
 
+def judge_value(value: Value, tolerance: Tolerance) -> Judged:
+    """Hold a value against its limit; one of which only bounds are known by its bounds."""
+    judged = decide(value.value, value.standard_uncertainty, tolerance)
+    if value.bounds is None:
+        return judged
+    p_good, p_free = (probability_up_to(value, e[1]) for e in (tolerance.good, tolerance.rework))
+    conformity: Conformity = "undecided"
+    if p_good >= REQUIRED_PROBABILITY:
+        conformity = "conforms"
+    elif p_good <= 1 - REQUIRED_PROBABILITY:
+        conformity = "does not conform"
+    rework: Rework = "undecided"
+    if p_free >= REQUIRED_PROBABILITY:
+        rework = "not needed"
+    elif p_free <= 1 - REQUIRED_PROBABILITY:
+        rework = "needed"
+    return replace(
+        judged, p_good=p_good, p_rework_free=p_free, conformity=conformity, rework=rework
+    )
+
+
 def seat_findings(seat: Seat, limits: Mapping[str, Tolerance]) -> Iterable[Finding]:
     """Judge every characteristic of a seat that has a limit."""
     for name, limit in LIMIT_OF.items():
         value = seat.values.get(name)
         if value is not None:
-            judged = decide(value.value, value.standard_uncertainty, limits[limit])
+            judged = judge_value(value, limits[limit])
             yield Finding(name, seat.end, seat.limb, value, judged, _said(seat, name, value))
 
 
 def wind_finding(seats: Mapping[End, Seat], limits: Mapping[str, Tolerance]) -> Finding | None:
-    """Judge the wind of one pad against the other; None unless both were measured.
-
-    Both rolls are taken into the bow's frame, where the lower seat's has the other sign.
-    """
-    pads = {end: seat.values.get("pad_squareness") for end, seat in seats.items()}
-    upper, lower = pads.get("upper"), pads.get("lower")
-    if upper is None or lower is None:
+    """Judge the wind of one pad against the other; None unless both were measured."""
+    value = wind_of(seats)
+    if value is None:
         return None
-    wind = sign_in_bow("upper") * upper.value - sign_in_bow("lower") * lower.value
-    u = (upper.standard_uncertainty**2 + lower.standard_uncertainty**2) ** 0.5
-    value = Value(wind, u, "deg")
+    wind, u = value.value, value.standard_uncertainty
     said = f"The two pads wind {magnitude(wind, u, 'deg')} against each other"
     return Finding("wind", None, None, value, decide(wind, u, limits["wind"]), said)
 
@@ -152,8 +168,9 @@ def _said(seat: Seat, name: str, value: Value) -> str:
         proud = limb if value.value > 0 else "the riser"
         return f"{sentence(proud)} stands {size} proud on the {side}, {where}"
     if name == "lateral_angle":
-        way = "" if _zero(value) else f", tip to the {high}"
-        return f"Limb {seat.limb} points {size} to a side of the riser’s axis{way}, {where}"
+        if _zero(value):
+            return f"Limb {seat.limb} points along the riser’s axis (within {size}), {where}"
+        return f"Limb {seat.limb} points {size} to the {high} of the riser’s axis, {where}"
     if name == "pad_squareness":
         way = "" if _zero(value) else f", {high} side high"
         return f"The pad {where} is {size} from square{way}"
@@ -163,5 +180,6 @@ def _said(seat: Seat, name: str, value: Value) -> str:
         return f"Limb {seat.limb} is rolled {size} against {against}{way}"
     if name == "seat_gap":
         at, side = max(seat.gaps, key=lambda place: seat.gaps[place].value)
-        return f"The seam {where} stands open {size} at the {at} on the {side}"
+        wide = gap_words(value)
+        return f"The seam {where} stands open {wide} at the {at} on the {side}"
     return f"The index pin {where} has {size} of play ({MEASURES[name]})"

@@ -174,9 +174,7 @@ def _total_rows(roll: Shares, at: Mapping[End, str]) -> Array:
 
 def _place_rows(sideways: Shares, at: Mapping[End, str]) -> Array:
     parts = [p for p in sideways.readings.parts if isinstance(p, Part)]
-    return np.array(
-        [sideways_row(parts, end, at[end], c) for c in range(2) for end in ENDS]
-    )
+    return np.array([sideways_row(parts, end, at[end], c) for c in range(2) for end in ENDS])
 
 
 def _misfit(values: Array, good: Sequence[float]) -> Array:

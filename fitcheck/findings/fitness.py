@@ -15,7 +15,7 @@ from fitcheck.findings.decisions import Finding
 from fitcheck.findings.faults import Faults
 from fitcheck.findings.readings import BenchFinding
 from fitcheck.findings.seat import Seat
-from fitcheck.findings.steps import Rework
+from fitcheck.findings.steps import OutOfReach, Rework
 from fitcheck.findings.words import listed
 from fitcheck.inspection import ENDS, End
 
@@ -82,7 +82,7 @@ def fitness_of(
     condition
         The check list.
     findings
-        Every decision.
+        Every decision, the limbs on the ends where they belong.
     remaining
         Every decision as it is expected with all steps done.
     seats
@@ -121,7 +121,13 @@ def fitness_of(
             "Do not shoot or fully draw it with the limbs on the wrong ends: tiller reverses if "
             "they were tillered as a pair.",
         )
-    cautions += [b.meaning for b in bench if b.level == "caution" and b.name.startswith("arrow")]
+    elsewhere = "as received" if rework.arrangement == "exchanged" else "exchanged"
+    bench = [b for b in bench if b.name != f"tiller {elsewhere}"]
+    cautions += [
+        f"{b.title}. {b.meaning}"
+        for b in bench
+        if b.level == "caution" and b.name.startswith("arrow")
+    ]
     known = [f"{o.what} {o.why}" for o in looks] + [item.text for item in rework.left_alone]
 
     def answer(use: Use, headline: str, why: list[str], first: tuple[str, ...] = ()) -> Fitness:
@@ -136,19 +142,22 @@ def fitness_of(
     hard = [o for o in rework.out_of_reach if o.effect == "rack"]
     maker = [o for o in rework.out_of_reach if o.effect == "maker"]
     told = [f"{o.what} {o.why}" for o in (*hard, *maker)]
-    if hard or (maker and looked_after):
+    stays = [f for f in looked_after if any(_kept_by(f, o) for o in maker)]
+    if hard or stays:
         return answer(
             "do not shoot, reject",
             "To the rack: what is wrong cannot be made good safely on this bench.",
             [*reasons, *told],
             (NOT_DRAWN,),
         )
-    cautions += [f.sentence for f in condition.found]
+    cautions += [f.sentence for f in condition.found if not f.item.mend]
     to_do = [b for b in bench if b.judged is not None and b.judged.rework == "needed"]
-    alarms = [f"{b.title}: {b.meaning}" for b in bench if b.level == "caution" and b not in to_do]
+    alarms = [b for b in bench if b.level == "caution" and b not in to_do]
     mend = [f.sentence for f in condition.found if f.item.mend]
     if wrong_ends or rework.works_on_fit or to_do or maker or mend:
-        reasons += [*(f"{b.title}: {b.meaning}" for b in to_do), *mend, *alarms]
+        # Arrows are told as cautions already.
+        here = [b for b in alarms if not b.name.startswith("arrow")]
+        reasons += [*(f"{b.title}: {b.meaning}" for b in (*to_do, *here)), *mend]
         past_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
         return answer(
             "rework",
@@ -160,7 +169,7 @@ def fitness_of(
     undecided = [f for f in findings if f.judged.rework == "undecided"]
     contrary = [f for f in findings if f.doubt and f not in past]
     if missing or undecided or past or faults.doubts or alarms or contrary:
-        reasons += alarms
+        reasons += [f"{b.title}: {b.meaning}" for b in alarms]
         reasons += [f.sentence for f in dict.fromkeys([*undecided, *contrary])]
         if missing:
             reasons.append(f"Not looked at: {listed(missing)}.")
@@ -178,6 +187,11 @@ def fitness_of(
         "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
         [good, *near, *(f.sentence for f in condition.found)],
     )
+
+
+def _kept_by(finding: Finding, item: OutOfReach) -> bool:
+    """Whether a finding stays past its limit because of something that is out of reach."""
+    return finding.name in item.names and finding.end in (None, item.end)
 
 
 def _explained(finding: Finding, alone: set[tuple[End, str]], proud: bool) -> bool:

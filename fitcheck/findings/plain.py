@@ -12,6 +12,7 @@ from fitcheck.findings.steps import Step
 from fitcheck.findings.sums import Part
 from fitcheck.findings.whole import Findings
 from fitcheck.findings.words import (
+    MEASURES,
     high_side,
     listed,
     magnitude,
@@ -28,17 +29,17 @@ PROPOSED = ("repair", "exchange", "lap", "bed", "move_holes", "dress", "hold", "
 
 def found_sentences(findings: Findings) -> tuple[str, ...]:
     """Say what lies past its limits, the worst first; or that nothing does."""
-    worst = [f for f in findings.findings if f.judged.rework == "needed"]
-    past = [
-        f
-        for f in findings.findings
-        if f.judged.conformity == "does not conform" and f not in worst
-    ]
-    said = [f"{f.said}: that needs work." for f in worst]
+    exchanged = findings.rework.arrangement == "exchanged"
+    judged = _once_on_the_string(findings.at_home)
+    worst = [f for f in judged if f.judged.rework == "needed"]
+    past = [f for f in judged if f.judged.conformity == "does not conform" and f not in worst]
+    said = [_as_it_came(findings)] if exchanged else []
+    said += [f"{f.said}: that needs work." for f in worst]
+    elsewhere = "tiller as received" if exchanged else "tiller exchanged"
     said += [
         f"{b.title}: {b.meaning}"
         for b in findings.bench
-        if b.level == "caution" and b.judged is not None
+        if b.level == "caution" and b.judged is not None and b.name != elsewhere
     ]
     for f in past:
         work = (
@@ -59,6 +60,42 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
     return ("Nothing was measured that has a limit.",)
 
 
+def _once_on_the_string(judged: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The string line once, where it lies worst against its limit: its places go together."""
+    kept = list(judged)
+    on_it = [f for f in kept if f.name.startswith("string")]
+    worst = max(on_it, key=_against_limit, default=None)
+    return tuple(f for f in kept if f is worst or f not in on_it or f.doubt)
+
+
+def _against_limit(finding: Finding) -> float:
+    return round(abs(finding.value.value) / finding.judged.tolerance.rework[1], 6)
+
+
+def _as_it_came(findings: Findings) -> str:
+    """What was past its limits with the limbs on the wrong ends, the worst of each, in one go."""
+    worst: dict[str, Finding] = {}
+    for f in findings.findings:
+        name = f.judged.tolerance.name
+        if f.judged.rework != "needed" or f.name in ("pad_squareness", "wind"):
+            continue
+        name = "string line" if name.startswith("string") else MEASURES[name]
+        if name not in worst or _against_limit(f) > _against_limit(worst[name]):
+            worst[name] = f
+    sizes = [
+        f"{name} {magnitude(f.value.value, f.value.standard_uncertainty, f.value.unit)}"
+        for name, f in worst.items()
+    ]
+    wrong = f": {listed(sizes)} at the worst place" if sizes else ""
+    known = any(f.limb and f.value.tool != "predicted" for f in findings.findings_exchanged)
+    rest = (
+        "What follows is for the limbs on their own ends."
+        if known
+        else "How they sit on their own ends was not photographed."
+    )
+    return f"As received, the limbs sat on the wrong ends{wrong}. {rest}"
+
+
 def cause_sentences(findings: Findings) -> tuple[str, ...]:
     """Say whose fault it is, with probabilities, and what cannot be told apart."""
     faults = findings.faults
@@ -77,17 +114,15 @@ def cause_sentences(findings: Findings) -> tuple[str, ...]:
     if faults.next_photos:
         photos = [photo_words(photo) for photo in faults.next_photos]
         said.append(f"One more photograph would tell most: {listed(photos, 'or')}.")
-    return tuple(said) or ("No part was found at fault.",)
+    return tuple(said) or ("No part was found at fault past its good limit.",)
 
 
 def _told(findings: Findings) -> Iterable[Cause]:
-    """Named causes; of one limb's width against both ends only where the limb belongs."""
+    """Named causes that matter; a limb's width only against the end where it belongs."""
     at = findings.inspection.limbs_at(findings.rework.arrangement)
-    named = findings.faults.named
-    there = {c.part.limb for c in named if c.part.kind == "width" and _at_home(c.part, at)}
-    for cause in named:
-        part = cause.part
-        if part.kind != "width" or part.limb not in there or _at_home(part, at):
+    for cause in findings.faults.named:
+        # A share within its good limit is nobody's fault; it stands in the table.
+        if cause.p_past_good > 0.05 and (cause.part.kind != "width" or _at_home(cause.part, at)):
             yield cause
 
 
@@ -134,14 +169,11 @@ def cause_sentence(cause: Cause) -> str:
     part, u = cause.part, cause.standard_uncertainty
     size = magnitude(cause.value, u, cause.unit)
     if part.kind == "width":
-        if cause.p_past_good < 0.5:
-            return (
-                f"Limb {part.limb} and the riser’s {part.end} end differ in width by twice {size}."
-            )
-        wider = f"limb {part.limb}" if cause.value > 0 else f"the riser’s {part.end} end"
+        limb, riser = f"limb {part.limb}", f"the riser’s {part.end} end"
+        wider, other = (limb, riser) if cause.value > 0 else (riser, limb)
         return (
-            f"{sentence(wider)} is the wider one: {size} stand out on either side even when the "
-            "limb sits in the middle."
+            f"{sentence(wider)} is wider than {other} (probability {percent(cause.probability)}): "
+            f"{size} stands out on either side even with the limb in the middle."
         )
     what = {
         "pad": f"{size} out of square, {high_side(cause.value)} side high",
@@ -149,11 +181,6 @@ def cause_sentence(cause: Cause) -> str:
         "own_twist": f"{size}, {high_side(cause.value)} side high at the tip",
     }.get(part.kind, _sideways(cause))
     chance = percent(cause.probability)
-    if cause.p_past_good <= 0.05:
-        return (
-            f"{sentence(part_words(part))} has a share in it (probability {chance}), within its "
-            f"good limit: {what}."
-        )
     sure = "" if cause.sure else " probably"
     limit = "past its good limit" if cause.p_past_good >= 0.95 else "near its good limit"
     return (
@@ -175,9 +202,11 @@ def _sideways(cause: Cause) -> str:
 def doubt_sentence(doubt: Doubt) -> str:
     """Say what cannot be told apart."""
     parts = [part_words(part) for part in doubt.parts if isinstance(part, Part)]
+    holes = all(part.kind in ("riser_holes", "limb_holes") for part in doubt.parts)
+    tells = " Bolt and pin measured from both sides, on riser and limb, tell." if holes else ""
     return (
-        f"One or more of these is at fault, and it cannot be told which with what was measured: "
-        f"{listed(parts, 'or')} (probability {percent(doubt.probability)} that it is one of them)."
+        f"It cannot be told which of these is at fault (probability "
+        f"{percent(doubt.probability)} that one is): {listed(parts, 'or')}.{tells}"
     )
 
 
@@ -191,12 +220,12 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
     if not said:
         photos = [step.title for step in rework.steps if step.act == "photograph"]
         return tuple(photos) or ("No work is proposed.",)
-    before, after = rework.score_before, rework.score_after
-    if before is not None and after is not None and before.out_of and after.out_of:
-        said.append(
-            f"Expected afterwards: {after.text}; now {before.text}. It is measured again after "
-            "each step, and what is measured counts."
+    if rework.compared:
+        ends = "; ".join(
+            f"{one.end} end {one.after.text}, now {one.before.points:.1f}"
+            for one in rework.compared
         )
+        said.append(f"Expected afterwards: {ends}. What is measured then counts.")
     return tuple(said)
 
 

@@ -168,11 +168,12 @@ def _faults(faults: Faults) -> dict[str, Any]:
 
 
 def _exchange(exchange: Exchange) -> dict[str, Any]:
-    p = exchange.probability
+    p, back = exchange.probability, exchange.probability_as_is
     return {
         "verdict": exchange.verdict,
         "by_marks": exchange.by_marks,
         "probability_better_exchanged": None if p is None else _number(p),
+        "probability_as_they_sit": None if back is None else _number(back),
         "better_by_good_limits": _number(exchange.better_by),
         "determined": exchange.determined,
     }
@@ -286,7 +287,8 @@ def _rework(rework: Rework) -> dict[str, Any]:
         "limbs": rework.arrangement,
         "steps": [_step(i, step) for i, step in enumerate(rework.steps, start=1)],
         "out_of_reach": [
-            {"what": o.what, "why": o.why, "effect": o.effect} for o in rework.out_of_reach
+            {"what": o.what, "why": o.why, "effect": o.effect, "end": o.end}
+            for o in rework.out_of_reach
         ],
         "left_alone": [
             {"text": item.text, "end": item.end, "names": list(item.names)}
@@ -294,6 +296,10 @@ def _rework(rework: Rework) -> dict[str, Any]:
         ],
         "score_before": None if before is None else _score(before),
         "score_after": None if after is None else _score(after),
+        "ends_compared": [
+            {"end": one.end, "before": _score(one.before), "after": _score(one.after)}
+            for one in rework.compared
+        ],
     }
 
 

@@ -2,6 +2,7 @@
 
 The order is the trade's: clean and seat again; the limbs on their right ends; what is still in
 doubt photographed before anything is cut; every cut proved with a temporary shim first; the
+end that is farther off before the other, and at each end what the rest depends on first: the
 faulty face, then the holes, then what stands proud, then the limb's own twist. A step takes
 half of what is reckoned, and is measured again. No step cuts glass, a fade-out, or past the
 stop. What no such step can reach is said, with the reason.
@@ -15,9 +16,10 @@ from fitcheck.findings.condition import Condition
 from fitcheck.findings.faults import Faults
 from fitcheck.findings.limits import Tolerance
 from fitcheck.findings.readings import BenchFinding
-from fitcheck.findings.score import score_seat, worse
+from fitcheck.findings.score import alike, score_seat, worse
 from fitcheck.findings.seat import Seat
 from fitcheck.findings.steps import (
+    Compared,
     Plan,
     Rework,
     Step,
@@ -67,6 +69,7 @@ def plan_rework(
     exchange = faults.exchange.verdict in ("exchanged", "marks only")
     start = seats["as received"]
     before = worse([score_seat(seat, limits) for seat in start.values()])
+    stopped = bool(condition.stops)
     arrangement: Arrangement = "exchanged" if exchange else "as received"
     plan = Plan(inspection, limits, arrangement, dict(seats[arrangement]), poses[arrangement])
     for finding in condition.stops:
@@ -83,28 +86,33 @@ def plan_rework(
         plan.steps.append(contradiction(inspection))
         return Rework("as received", tuple(plan.steps), (), (), before, None)
     if exchange:
-        plan.steps.append(exchange_ends(plan, faults, tiller))
+        plan.steps.append(exchange_ends(plan, faults, tiller, stopped))
     if faults.next_photos:
         plan.steps.append(photograph(faults))
     doubted = {part for doubt in faults.doubts for part in doubt.parts}
-    for end in ENDS:
-        if end in plan.seats:
-            lap_pad(plan, faults, end)
-            lap_butt(plan, faults, end)
-            bed(plan, end)
-            move_holes(plan, faults, end)
-            own = {Part("riser_holes", end), Part("limb_holes", limb=plan.seats[end].limb)}
-            dress_lips(plan, end, may_cut=not doubted & own)
-            hold_twist(plan, faults, end)
-    try_tiller(plan, tiller[arrangement])
-    after = None
+    for end in plan.by_size():
+        lap_pad(plan, faults, end)
+        lap_butt(plan, faults, end)
+        bed(plan, end)
+        move_holes(plan, faults, end)
+        own = {Part("riser_holes", end), Part("limb_holes", limb=plan.seats[end].limb)}
+        dress_lips(plan, end, may_cut=not doubted & own)
+        hold_twist(plan, faults, end)
+    if not stopped:  # nothing is braced before what stops the bow is settled
+        try_tiller(plan, tiller[arrangement])
+    after, compared = None, list[Compared]()
     if any(step.act not in ("repair", "photograph") for step in plan.steps):
         at = next(
             (i for i, step in enumerate(plan.steps) if step.act != "repair"), len(plan.steps)
         )
         plan.steps.insert(at, prepare())
-        plan.steps.append(prove())
+        plan.steps.append(prove(stopped))
         after = worse([score_seat(seat, limits) for seat in plan.seats.values()])
+        for end in ENDS:
+            if end in start and end in plan.seats:
+                pair = alike(start[end], plan.seats[end], limits)
+                if pair is not None:
+                    compared.append(Compared(end, *pair))
     return Rework(
         arrangement,
         tuple(plan.steps),
@@ -114,4 +122,5 @@ def plan_rework(
         after,
         plan.seats,
         plan.string(plan.poses),
+        tuple(compared),
     )

@@ -7,7 +7,7 @@ named: the score is then out of fewer points and is never scaled up.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,7 +103,9 @@ class Score:
         return f"{terms} = {self.points:.2f} of {self.out_of}"
 
 
-def score_seat(seat: Seat, limits: Mapping[str, Tolerance]) -> Score:
+def score_seat(
+    seat: Seat, limits: Mapping[str, Tolerance], only: Collection[str] | None = None
+) -> Score:
     """Score one seat.
 
     Parameters
@@ -112,6 +114,8 @@ def score_seat(seat: Seat, limits: Mapping[str, Tolerance]) -> Score:
         What is known of it.
     limits
         In force.
+    only
+        Names of the parts of the rubric that count; all where nothing is said.
 
     Returns
     -------
@@ -120,7 +124,7 @@ def score_seat(seat: Seat, limits: Mapping[str, Tolerance]) -> Score:
     """
     parts, missing, columns = [], [], []
     for name, full, words in RUBRIC:
-        values = _values(seat, name)
+        values = _values(seat, name) if only is None or name in only else []
         if not values:
             missing.append(words)
             continue
@@ -133,6 +137,17 @@ def score_seat(seat: Seat, limits: Mapping[str, Tolerance]) -> Score:
     return Score(
         seat, tuple(parts), tuple(missing), total, out_of, min(low, total), max(high, total)
     )
+
+
+def alike(
+    before: Seat, after: Seat, limits: Mapping[str, Tolerance]
+) -> tuple[Score, Score] | None:
+    """Score two states of one end by the parts that are known of both; None if none are."""
+    known = [{part.name for part in score_seat(s, limits).parts} for s in (before, after)]
+    both = known[0] & known[1]
+    if not both:
+        return None
+    return score_seat(before, limits, both), score_seat(after, limits, both)
 
 
 def worse(scores: Sequence[Score]) -> Score | None:

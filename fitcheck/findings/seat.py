@@ -8,19 +8,21 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import truncnorm
 
 from fitcheck.findings.combine import Combined, Evidence, Spot
+from fitcheck.findings.frames import sign_in_bow
 from fitcheck.findings.play import clearances
 from fitcheck.findings.shares import Shares
 from fitcheck.findings.sums import Part, Play, roll_row, sideways_row
 from fitcheck.inspection import SIDES, End, FeelerReading, Inspection, Side
-from fitcheck.units import MM_PER_INCH
+from fitcheck.units import MM_PER_INCH, quantity_text
 
 Array = NDArray[np.float64]
 
 FEELER_BLADE_SD_MM = 0.004  # blades are good to 5 to 10 µm; from memory
-# Next blade of a set above one that enters, where the one that does not is not written.
-FEELER_STEP_MM = 0.05
+# Gaps above a blade that enters, no thicker one tried, fall off over this; from memory.
+FEELER_TAIL_MM = 0.05
 GAP_SPOTS = (("gap_butt", "butt"), ("gap_end", "riser end"))
 # Values of one spot that differ by more than 2.58 standard uncertainties (99 %) disagree.
 DISAGREE = 2.58
@@ -28,12 +30,18 @@ DISAGREE = 2.58
 
 @dataclass(frozen=True)
 class Value:
-    """A value with its standard uncertainty, and the tool it came from."""
+    """A value with its standard uncertainty, and the tool it came from.
+
+    ``bounds`` is set where only two bounds are known, as from a feeler gauge: the value is
+    then taken as rectangular between them, or, where the upper one is infinite, as falling off
+    exponentially above the lower one.
+    """
 
     value: float
     standard_uncertainty: float
     unit: str
     tool: str = "photograph"
+    bounds: tuple[float, float] | None = None
 
     @property
     def expanded(self) -> float:
@@ -115,7 +123,7 @@ def seat_of(inspection: Inspection, evidence: Evidence, end: End, limb: str | No
             take(f"gap_wedge_{side}", "gap_wedge", end=end, limb=limb, side=side)
         gaps = _gaps(inspection, evidence, end, limb, notes)
         if gaps:
-            values["seat_gap"] = max(gaps.values(), key=lambda gap: gap.value)
+            values["seat_gap"] = widest_gap(gaps)
     play = clearances(inspection.readings.ends.get(end)).pin
     if play is not None:
         values["pin_play"] = Value(*play, "mm", "bench")
@@ -193,36 +201,97 @@ def _gaps(
         if seen is None:
             gaps[place] = felt
             continue
-        both = math.hypot(seen.standard_uncertainty, felt.standard_uncertainty)
-        if abs(seen.value - felt.value) > DISAGREE * both:
+        bounds = feeler_bounds(reading)
+        outside = max(bounds[0] - seen.value, seen.value - bounds[1], 0.0)
+        if outside > DISAGREE * math.hypot(seen.standard_uncertainty, FEELER_BLADE_SD_MM):
             notes.append(
                 f"At the {reading.at} on the {reading.side} the photograph shows "
-                f"{seen.value:.2f} mm of gap and the feeler gauge {felt.value:.2f} mm: they do "
+                f"{seen.value:.2f} mm of gap and the feeler gauge {gap_words(felt)}: they do "
                 "not agree, and the gauge is taken. See whether the bolt was as snug both times."
             )
             gaps[place] = felt
         else:
-            gaps[place] = _mean(seen, felt)
+            gaps[place] = _within(seen, bounds)
     return gaps
 
 
-def _mean(one: Value, other: Value) -> Value:
-    weights = one.standard_uncertainty**-2, other.standard_uncertainty**-2
-    value = (weights[0] * one.value + weights[1] * other.value) / sum(weights)
-    return Value(value, sum(weights) ** -0.5, one.unit, f"{one.tool} and {other.tool}")
+def widest_gap(gaps: Mapping[tuple[str, Side], Value]) -> Value:
+    """Return the widest of a seat's gaps."""
+    return max(gaps.values(), key=lambda gap: gap.value)
+
+
+def _within(seen: Value, bounds: tuple[float, float]) -> Value:
+    """Return what a photograph shows, cut off where the blades say that it cannot lie."""
+    u = math.hypot(seen.standard_uncertainty, FEELER_BLADE_SD_MM)
+    ends = [(end - seen.value) / u for end in bounds]
+    mean, variance = truncnorm.stats(*ends, loc=seen.value, scale=u)
+    spread = max(math.sqrt(float(variance)), FEELER_BLADE_SD_MM)
+    return Value(float(mean), spread, seen.unit, f"{seen.tool} and feeler gauge")
+
+
+def feeler_bounds(reading: FeelerReading) -> tuple[float, float]:
+    """Return between what the blades leave the gap, mm.
+
+    A blade that enters is a lower bound and nothing more, one that does not an upper bound.
+    """
+    low = 0.0 if reading.enters is None else max(reading.enters.value, 0.0)
+    high = math.inf if reading.does_not_enter is None else reading.does_not_enter.value
+    return low, high
 
 
 def feeler_value(reading: FeelerReading) -> Value:
-    """Return the gap between the blade that enters and the one that does not, mm.
+    """Return the gap that a feeler gauge alone tells, mm.
 
-    Rectangular between the two (GUM, JCGM 100:2008, 4.3.7).
+    Rectangular between the blade that enters and the one that does not (GUM, JCGM 100:2008,
+    4.3.7); without the latter exponential above the former.
     """
-    low = 0.0 if reading.enters is None else reading.enters.value
-    high = low + FEELER_STEP_MM
-    if reading.does_not_enter is not None:
-        high = reading.does_not_enter.value
+    low, high = feeler_bounds(reading)
+    if math.isinf(high):
+        spread = math.hypot(FEELER_TAIL_MM, FEELER_BLADE_SD_MM)
+        return Value(low + FEELER_TAIL_MM, spread, "mm", "feeler gauge", (low, high))
     spread = math.hypot((high - low) / math.sqrt(12), FEELER_BLADE_SD_MM)
-    return Value((low + high) / 2, spread, "mm", "feeler gauge")
+    return Value((low + high) / 2, spread, "mm", "feeler gauge", (low, high))
+
+
+def gap_words(gap: Value) -> str:
+    """Say how wide a gap is: ``at least 0.10 mm``, ``0.03 to 0.08 mm``, ``0.06 mm ± 0.02 mm``."""
+    if gap.bounds is None:
+        spread = max(gap.expanded, 1e-3)
+        return quantity_text(max(gap.value, 0.0), spread, gap.unit, signed=False)
+    low, high = gap.bounds
+    if math.isinf(high):
+        return f"at least {low:.2f} mm"
+    return f"at most {high:.2f} mm" if low <= 0 else f"{low:.2f} to {high:.2f} mm"
+
+
+def probability_up_to(value: Value, limit: float) -> float:
+    """Probability that a value with bounds is no more than a limit.
+
+    Raises
+    ------
+    ValueError
+        If the value has no bounds.
+    """
+    if value.bounds is None:
+        raise ValueError("the value has no bounds")
+    low, high = value.bounds
+    if math.isinf(high):
+        return 0.0 if limit <= low else 1 - math.exp(-(limit - low) / FEELER_TAIL_MM)
+    return min(max((limit - low) / (high - low), 0.0), 1.0)
+
+
+def wind_of(seats: Mapping[End, Seat]) -> Value | None:
+    """Return the wind of one pad against the other, deg; None unless both are known.
+
+    Both rolls are taken into the bow's frame, where the lower seat's has the other sign.
+    """
+    pads = {end: seat.values.get("pad_squareness") for end, seat in seats.items()}
+    upper, lower = pads.get("upper"), pads.get("lower")
+    if upper is None or lower is None:
+        return None
+    wind = sign_in_bow("upper") * upper.value - sign_in_bow("lower") * lower.value
+    u = math.hypot(upper.standard_uncertainty, lower.standard_uncertainty)
+    return Value(wind, u, "deg")
 
 
 def pad_size_mm(inspection: Inspection, seat: Seat) -> tuple[float, float, tuple[str, ...]]:

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from fitcheck.findings.decisions import LIMIT_OF
 from fitcheck.findings.faults import Cause, Faults
 from fitcheck.findings.limits import Tolerance
 from fitcheck.findings.score import Score, score_seat
-from fitcheck.findings.seat import Seat, Value
+from fitcheck.findings.seat import Seat, Value, wind_of
 from fitcheck.findings.shares import Shares
 from fitcheck.findings.string_line import Poses, StringLine, carried_on, string_line
 from fitcheck.findings.sums import Part
@@ -130,11 +131,15 @@ class OutOfReach:
     effect
         ``"looks"``: felt and seen only; ``"maker"``: for the maker, and no reason of its own to
         leave the bow unused; ``"rack"``: the bow waits until it is settled.
+    end, names
+        Of the seat, and the characteristics that stay as they are for it.
     """
 
     what: str
     why: str
     effect: Literal["looks", "maker", "rack"] = "rack"
+    end: End | None = None
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -148,6 +153,15 @@ class LeftAlone:
     end: End
     names: tuple[str, ...]
     made_to_suit: bool = False
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One end of the riser now and with all steps done, by the same parts of the rubric."""
+
+    end: End
+    before: Score
+    after: Score
 
 
 @dataclass(frozen=True)
@@ -166,6 +180,8 @@ class Rework:
         What is off but is not to be touched, and why.
     score_before, score_after
         Of the worse seat, before and with all steps done.
+    compared
+        Each end, before and with all steps done; only parts of the rubric known of both.
     seats_after, string_after
         The seats and the string line with all steps done.
     """
@@ -178,6 +194,7 @@ class Rework:
     score_after: Score | None
     seats_after: Mapping[End, Seat] = field(default_factory=dict)
     string_after: StringLine | None = None
+    compared: tuple[Compared, ...] = ()
 
     @property
     def works_on_fit(self) -> bool:
@@ -224,6 +241,12 @@ class Plan:
             for name in before.values
             if name in after.values
         ]
+        if before.values.get("pad_squareness") != after.values.get("pad_squareness"):
+            wound = wind_of(self.seats), wind_of({**self.seats, end: after})
+            if wound[0] is not None and wound[1] is not None:
+                predictions.append(
+                    Prediction("wind", wound[0], replace(wound[1], tool="predicted"))
+                )
         now, then = self.string(self.poses), self.string(poses)
         if now is not None and then is not None:
             for was, will in zip(now.places, then.places, strict=True):
@@ -259,6 +282,22 @@ class Plan:
         covariance[k, :], covariance[:, k] = 0.0, 0.0
         covariance[k, k] = residual_sd**2
         return Poses(mean, covariance)
+
+    def by_size(self) -> list[End]:
+        """Ends of the riser, the one that is farther past its good limits first.
+
+        So the list begins with what matters most, and a bow and its mirror image get the same.
+        """
+
+        def sizes(end: End) -> list[float]:
+            excess = [
+                abs(value.value) / self.limits[LIMIT_OF[name]].good[1]
+                for name, value in self.seats[end].values.items()
+                if name in LIMIT_OF
+            ]
+            return sorted((round(one, 6) for one in excess), reverse=True)
+
+        return sorted((end for end in ENDS if end in self.seats), key=sizes, reverse=True)
 
     def remaining_mm(self, end: End) -> float:
         """What may still be taken off a pad."""

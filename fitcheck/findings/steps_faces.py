@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from fitcheck.findings.decisions import judge_value
 from fitcheck.findings.faults import Cause, Faults
 from fitcheck.findings.frames import side_of
-from fitcheck.findings.limits import decide
 from fitcheck.findings.score import score_seat
-from fitcheck.findings.seat import Value, pad_size_mm
+from fitcheck.findings.seat import Value, gap_words, pad_size_mm, widest_gap
 from fitcheck.findings.steps import (
     DUST,
     HALF_WORDS,
@@ -38,6 +38,9 @@ from fitcheck.findings.words import (
 )
 from fitcheck.inspection import End
 
+# A thin overlay between the jaws, over its glue line; from memory, no source.
+OVERLAY_SD_MM = 0.05
+
 
 def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
     """Off square: shim, then lap the high side."""
@@ -63,7 +66,9 @@ def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
                 f"{depth_text(depth)} would have to come off its {high} edge, and only "
                 f"{depth_text(remaining)} may. Building up the {low} side with a hard overlay is "
                 "a rebuild of the pad: ask the maker or a qualified bowyer.",
-                effect="maker",
+                "maker",
+                end,
+                ("pad_squareness", "twist", "wind"),
             )
         )
         return
@@ -175,11 +180,17 @@ def lap_butt(plan: Plan, faults: Faults, end: End) -> None:
     if depth < LEAST_DEPTH_MM:
         return
     _shim(plan, end, depth, roll, "butt")
-    thick = limb.butt_overlay_thickness
     high, low = high_side(roll), low_side(roll)
-    if limb.butt_overlay != "present" or thick is None or thick.value < depth + spread:
+    thick = limb.butt_overlay_thickness
+    left = -math.inf
+    if thick is not None:  # of which 95 % are sure, by the depth's and the overlay's uncertainty
+        known, u_thick = thick.with_uncertainty(OVERLAY_SD_MM)
+        left = known - depth - 1.64 * math.hypot(spread, u_thick)
+    if limb.butt_overlay != "present" or thick is None or left <= 0:
         have = {
-            "present": "its overlay is thinner than that, or nobody measured it",
+            "present": "nobody measured its overlay"
+            if thick is None
+            else f"its overlay of {thick.typed} is too thin for that to be sure",
             "none": "it has no sacrificial overlay, and its glass is never cut",
             "unknown": "whether it has a sacrificial overlay is not known, and glass is never cut",
         }[limb.butt_overlay]
@@ -189,7 +200,9 @@ def lap_butt(plan: Plan, faults: Faults, end: End) -> None:
                 f"{depth_text(depth)} would have to come off its {high} edge, but {have}. A hard "
                 "overlay glued to the butt and lapped square is work for the maker or a "
                 "qualified bowyer. The pad is not cut to suit a limb.",
-                effect="maker",
+                "maker",
+                end,
+                ("twist",),
             )
         )
         return
@@ -207,11 +220,18 @@ def lap_butt(plan: Plan, faults: Faults, end: End) -> None:
         edge=f"{high} edge",
         depth_mm=depth,
         depth_sd_mm=spread,
-        bound=f"The overlay is {thick.typed} thick; its glue line is the end.",
+        bound=f"The overlay is {thick.typed} thick, of which {left:.2f} mm at least remain; its "
+        "glue line is the end.",
         stop=f"{HALF_WORDS}. {STOP_WORDS}.",
         cautions=(NEVER, DUST),
     )
     plan.do(step, end, seat.with_values(**changed), plan.moved(end, 0, -roll, u))
+
+
+def _closed(gap: Value) -> Value:
+    """Return a gap as it is once the pad is bedded; one that was closed before stays so."""
+    u = gap.standard_uncertainty
+    return Value(0.0, u, gap.unit, "predicted") if gap.value > 0 else gap
 
 
 def bed(plan: Plan, end: End) -> None:
@@ -220,14 +240,14 @@ def bed(plan: Plan, end: End) -> None:
     gap = seat.values.get("seat_gap")
     if gap is None:
         return
-    judged = decide(gap.value, gap.standard_uncertainty, plan.limits["seat_gap"])
+    judged = judge_value(gap, plan.limits["seat_gap"])
     if judged.conformity != "does not conform":
         return
     at, side = max(seat.gaps, key=lambda place: seat.gaps[place].value)
     closed = "riser end" if at == "butt" else "butt"
     remaining = plan.remaining_mm(end)
     text = (
-        f"The seam stands open {magnitude(gap.value, gap.standard_uncertainty, 'mm')} at the {at} "
+        f"The seam stands open {gap_words(gap)} at the {at} "
         f"on the {side}, bolt snug. Hold a straightedge to the pad, along, across and on both "
         "diagonals, and lay the butt on a flat plate: that tells pad from butt. Then ink the pad, "
         f"bolt the limb on snug and take it off again: the ink goes where it bears, toward the "
@@ -236,20 +256,22 @@ def bed(plan: Plan, end: End) -> None:
     if gap.value > remaining:
         plan.out_of_reach.append(
             OutOfReach(
-                f"The seam at the {end} end stands open by {gap.value:.2f} mm.",
+                f"The seam at the {end} end stands open by {gap_words(gap)}.",
                 f"Only {depth_text(remaining)} may still come off this pad.",
-                effect="maker",
+                "maker",
+                end,
+                ("seat_gap",),
             )
         )
         return
-    plan.steps.append(
+    closed_up = {place: _closed(one) for place, one in seat.gaps.items()}
+    after = replace(seat.with_values(seat_gap=widest_gap(closed_up)), gaps=closed_up)
+    plan.do(
         Step(
             "bed",
             f"Bed the limb at the {end} end",
             f"{text} If it is the pad, lap only where the ink is gone, {depth_text(gap.value)} at "
-            "the most. If it is the butt, leave it: its glass is not cut.",
-            end=end,
-            limb=seat.limb,
+            "the most. If it is the butt, leave it: its glass is not cut, and the gap stays.",
             part=part_words(Part("pad", end)),
             edge=f"toward the {closed}",
             depth_mm=gap.value,
@@ -258,6 +280,9 @@ def bed(plan: Plan, end: End) -> None:
             stop=f"Ink and feel again every few strokes. {STOP_WORDS}. Lapping one end of a pad "
             "changes its pitch and with it the tiller: measure that too.",
             cautions=(NEVER, DUST),
-        )
+        ),
+        end,
+        after,
+        plan.poses,
     )
     plan.removed_mm[end] = plan.removed_mm.get(end, 0.0) + gap.value

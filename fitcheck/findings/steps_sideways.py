@@ -35,13 +35,16 @@ from fitcheck.findings.words import (
 )
 from fitcheck.inspection import SIDES, End, Side
 
+# What holes out of place bring with them.
+SIDEWAYS = ("lateral_angle", "overhang_left", "overhang_right", "string_grip", "string_pad")
+
 
 def move_holes(plan: Plan, faults: Faults, end: End) -> None:
     """Sideways: plug and drill again, or bush; never slot."""
     seat = plan.seats[end]
     limb_cause = cause_of(faults, Part("limb_holes", limb=seat.limb))
     if past_good(limb_cause) and limb_cause is not None:
-        plan.out_of_reach.append(_limb_holes(plan, limb_cause))
+        plan.out_of_reach.append(_limb_holes(plan, limb_cause, end))
     cause = cause_of(faults, Part("riser_holes", end))
     if cause is None or cause.angle is None or not past_good(cause):
         return
@@ -106,7 +109,9 @@ def move_holes(plan: Plan, faults: Faults, end: End) -> None:
                 f"At the {end} end a hole would have to move {depth_text(furthest)}.",
                 f"More than {HOLE_STOP_MM:g} mm is a new layout of the riser, not a correction: "
                 "ask the maker or a qualified bowyer.",
-                effect="maker",
+                "maker",
+                end,
+                SIDEWAYS,
             )
         )
         return
@@ -141,7 +146,7 @@ def move_holes(plan: Plan, faults: Faults, end: End) -> None:
     plan.do(step, end, seat.with_values(**changed), poses)
 
 
-def _limb_holes(plan: Plan, cause: Cause) -> OutOfReach:
+def _limb_holes(plan: Plan, cause: Cause, end: End) -> OutOfReach:
     name = cause.part.limb
     angle = "" if cause.angle is None else f", {plain_quantity(*cause.angle, 'deg')}"
     glass = name is None or plan.inspection.limb(name).glass
@@ -153,7 +158,9 @@ def _limb_holes(plan: Plan, cause: Cause) -> OutOfReach:
         if glass
         else "Plugging and drilling a limb is for the maker or a qualified bowyer: the hole "
         "carries the clamped limb.",
-        effect="maker",
+        "maker",
+        end,
+        SIDEWAYS,
     )
 
 

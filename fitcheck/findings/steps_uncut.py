@@ -72,7 +72,10 @@ def contradiction(inspection: Inspection) -> Step:
 
 
 def exchange_ends(
-    plan: Plan, faults: Faults, tiller: Mapping[Arrangement, BenchFinding | None]
+    plan: Plan,
+    faults: Faults,
+    tiller: Mapping[Arrangement, BenchFinding | None],
+    stopped: bool,
 ) -> Step:
     """Put the limbs on their right ends; all further steps are reckoned for that."""
     there = plan.inspection.limbs_at("exchanged")
@@ -87,8 +90,8 @@ def exchange_ends(
     own = tiller["exchanged"]
     if own is None:
         cautions.append(
-            "Tiller changes with it, and reverses if the limbs were tillered as a pair: brace "
-            "low and measure it before the bow is drawn."
+            "Tiller changes with it, and reverses if the limbs were tillered as a pair"
+            + ("." if stopped else ": brace low and measure it before the bow is drawn.")
         )
     elif own.judged is not None and own.judged.conformity != "conforms":
         cautions.append(f"Tiller so: {own.meaning}")
@@ -108,18 +111,18 @@ def photograph(faults: Faults) -> Step:
     """Take the photograph that tells most before anything in doubt is worked on."""
     photos = faults.next_photos
     which = listed([photo_words(photo) for photo in photos], "or")
-    bits = max(photo.gain.bits for photo in photos)
     settles = max(photo.gain.settles for photo in photos)
+    sideways = {photo.view == "seat" for photo in photos}
     doubts = "; ".join(
-        f"{listed([part_words(p) for p in doubt.parts], 'or')}" for doubt in faults.doubts
+        f"{listed([part_words(p) for p in doubt.parts], 'or')}"
+        for doubt in faults.doubts
+        if (doubt.parts[0].kind in ("riser_holes", "limb_holes")) in sideways
     )
     open_words = f" In doubt: {doubts}." if doubts else ""
     return Step(
         "photograph",
         "Photograph before anything is cut",
-        f"Take {which}. Of all further photographs this tells most about whose fault it is "
-        f"(about {bits:.1f} bits; {_settles(settles)})."
-        f"{open_words}",
+        f"Take {which}. It tells most about whose fault it is; {_settles(settles)}.{open_words}",
         stop="What is in doubt is not worked on before.",
     )
 
@@ -127,11 +130,19 @@ def photograph(faults: Faults) -> Step:
 def _settles(chance: float) -> str:
     if chance < 0.05:
         return "alone it will hardly settle it"
-    return f"settles it in {100 * chance:.0f} of 100 cases"
+    return f"it settles it in about {100 * chance:.0f} of 100 cases"
 
 
-def prove() -> Step:
+def prove(stopped: bool = False) -> Step:
     """Seal, measure everything again, and prove the bow in small draws."""
+    if stopped:
+        return Step(
+            "prove",
+            "Seal, measure everything again",
+            "Seal bare wood. Photograph seats, pads and sights again and keep them beside the "
+            "first ones. The bow stays unstrung.",
+            stop="Whoever settles what stops the bow also proves it.",
+        )
     return Step(
         "prove",
         "Seal, measure everything again, prove",

@@ -91,6 +91,12 @@ class Findings:
     rework: Rework
     fitness: Fitness
 
+    @property
+    def at_home(self) -> tuple[Finding, ...]:
+        """Decisions on the limbs where they belong: what the rework starts from."""
+        exchange = self.rework.arrangement == "exchanged"
+        return self.findings_exchanged if exchange else self.findings
+
 
 def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> Findings:
     """Go from numbers to findings.
@@ -157,7 +163,7 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
         fitness_of(
             inspection.purpose,
             condition,
-            here,
+            there if rework.arrangement == "exchanged" else here,
             remaining,
             seats["as received"],
             faults,

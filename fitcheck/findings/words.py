@@ -103,16 +103,16 @@ def percent(probability: float) -> str:
 
 
 def photo_words(photo: NextPhoto) -> str:
-    """Say what a further photograph shows: ``the bare pad at the upper end (view pad)``."""
+    """Say what a further photograph shows: ``the bare pad at the riser's upper end``."""
     if photo.view == "pad":
-        return f"the bare pad at the riser’s {photo.end} end (view pad)"
+        return f"the bare pad at the riser’s {photo.end} end"
     if photo.view == "seat":
-        what = f"limb {photo.limb} in its seat at the {photo.end} end (view seat)"
+        what = f"limb {photo.limb} in its seat at the {photo.end} end"
     elif photo.from_riser:
         what = (
-            f"along limb {photo.limb} at the {photo.end} end, the near card on the riser’s face "
-            "(view sight)"
+            f"the sight along limb {photo.limb} at the {photo.end} end, near card on the riser’s "
+            "face"
         )
     else:
-        what = f"along limb {photo.limb}, the near card on the limb’s butt (view sight)"
+        what = f"the sight along limb {photo.limb}, near card on its butt"
     return f"{what}, with the limbs exchanged" if photo.exchange else what

@@ -384,12 +384,12 @@ def inspection(photos: list[Planned]) -> dict[str, Any]:
         "readings": {
             "riser_length": "17 1/2 in",
             "shelf_above_centre": "1 1/4 in",
-            "rest_height": "3/8 in",
+            "rest_height": "1/8 in",
             "brace_height": "7 5/8 in",
             "fingers": "split",
             "tiller": [
-                {"upper": "6 in", "lower": "6 1/4 in", "limbs": "as received"},
-                {"upper": "6 1/4 in", "lower": "6 1/16 in", "limbs": "exchanged"},
+                _tiller("6 in", "6 5/16 in", "as received"),
+                _tiller("6 5/16 in", "6 in", "exchanged"),
             ],
             "draw": {
                 "measured_to": "amo",
@@ -425,7 +425,7 @@ def inspection(photos: list[Planned]) -> dict[str, Any]:
                     "pin_side": "tip",
                     "pins": "tight",
                     "bolt_play": "0.10 mm",
-                    "pin_play": "0.03 mm",
+                    "pin_play": "0.02 mm",
                 }
                 for end in ENDS
             },
@@ -442,6 +442,11 @@ def inspection(photos: list[Planned]) -> dict[str, Any]:
         },
         "condition": _condition(),
     }
+
+
+def _tiller(upper: str, lower: str, limbs: str) -> dict[str, str]:
+    """Limb to string at both limbs, read with a steel rule: a pair, so exchanging reverses it."""
+    return {"upper": f"{upper} ± 1/32 in", "lower": f"{lower} ± 1/32 in", "limbs": limbs}
 
 
 def _feeler() -> list[dict[str, Any]]:
