@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from fitcheck.findings.combine import Evidence
+from fitcheck.findings.combine import Combined, Evidence, Spot
+from fitcheck.findings.decisions import seat_findings
 from fitcheck.findings.draw import (
     amo_draw_in,
     arrow_figures,
@@ -259,14 +260,63 @@ def test_a_feeler_gauge_gives_a_range():
     found = feeler_value(feel(enters="0.05 mm", does_not_enter="0.08 mm"))
     assert found.value == pytest.approx(0.065)
     assert found.standard_uncertainty == pytest.approx((0.03**2 / 12 + 0.004**2) ** 0.5)
+    assert found.bounds == (0.05, 0.08)
     assert feeler_value(feel(does_not_enter="0.05 mm")).value == pytest.approx(0.025)
-    assert feeler_value(feel(enters="0.10 mm")).value == pytest.approx(0.125)
+
+
+def felt_gap(photo_gap=None, **blades):
+    """The finding on a seam felt on the left at the butt, and photographed there or not."""
+    inspection = inspection_from_json(
+        {
+            "format": "fitcheck inspection",
+            "version": 1,
+            "limbs": [{"name": "A"}],
+            "readings": {
+                "feeler": [{"end": "upper", "limb": "A", "side": "left", "at": "butt", **blades}]
+            },
+        }
+    )
+    spot = Spot("gap_butt", "upper", "A", "left")
+    seen = {} if photo_gap is None else {spot: Combined(spot, photo_gap, "mm", 0.03, {}, ("j",))}
+    seat = seat_of(inspection, Evidence(seen), "upper", "A")
+    (finding,) = (f for f in seat_findings(seat, DEFAULTS) if f.name == "seat_gap")
+    return finding
+
+
+@pytest.mark.parametrize(
+    ("blades", "said", "conformity", "rework"),
+    [
+        ({"enters": "0.02 mm"}, "at least 0.02 mm", "undecided", "undecided"),
+        ({"enters": "0.06 mm"}, "at least 0.06 mm", "does not conform", "undecided"),
+        ({"enters": "0.15 mm"}, "at least 0.15 mm", "does not conform", "needed"),
+        ({"does_not_enter": "0.05 mm"}, "at most 0.05 mm", "conforms", "not needed"),
+        ({"does_not_enter": "0.002 in"}, "at most 0.05 mm", "conforms", "not needed"),
+        ({"does_not_enter": "0.10 mm"}, "at most 0.10 mm", "undecided", "not needed"),
+        ({"does_not_enter": "0.30 mm"}, "at most 0.30 mm", "undecided", "undecided"),
+        (
+            {"enters": "0.06 mm", "does_not_enter": "0.10 mm"},
+            "0.06 to 0.10 mm",
+            "does not conform",
+            "not needed",
+        ),
+    ],
+)
+def test_a_blade_is_a_bound(blades, said, conformity, rework):
+    found = felt_gap(**blades)
+    assert f"stands open {said}" in found.said
+    assert (found.judged.conformity, found.judged.rework) == (conformity, rework)
+
+
+def test_a_blade_cuts_off_what_the_photograph_leaves_open():
+    free = felt_gap(0.06, does_not_enter="5 mm").value
+    over = felt_gap(0.06, enters="0.08 mm").value
+    under = felt_gap(0.06, does_not_enter="0.05 mm").value
+    assert under.value < 0.05 < free.value < 0.08 < over.value
+    assert max(under.standard_uncertainty, over.standard_uncertainty) < free.standard_uncertainty
 
 
 @pytest.mark.parametrize(("photo_gap", "agree"), [(0.07, True), (0.30, False)])
 def test_feeler_and_photograph_are_held_beside_each_other(photo_gap, agree):
-    from fitcheck.findings.combine import Combined, Spot
-
     inspection = inspection_from_json(
         {
             "format": "fitcheck inspection",
