@@ -52,6 +52,9 @@ WORST_SCALE_PX = 3.0  # beyond this the points are not those of the card
 # No observation counts as better than this: interpolation, JPEG blocks and a print's raster.
 FLOOR_SD_PX = 0.01
 FEWEST_OBSERVATIONS = 12
+# Up to so many cards every other tilt is tried with all of them; above, only those that fit
+# the card by itself to within this cost (half a sum of squares: five standard deviations).
+FEW_CARDS, HOPELESS_COST = 4, 12.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -329,10 +332,36 @@ def _best_tilts(
         mirrored[place : place + POSE_PARAMETERS] = _mirrored_tilt(
             mirrored[place : place + POSE_PARAMETERS], middle
         )
+        if len(observations) > FEW_CARDS and _hopeless(
+            seen, prior, (best.x, mirrored), used[card], sd_px[card], card, len(observations)
+        ):
+            continue
         other = _solve(observations, prior, mirrored, used, sd_px, loss="soft_l1")
         if other.cost < best.cost:
             best = other
     return np.asarray(best.x)
+
+
+def _hopeless(
+    seen: Observations,
+    prior: LensPrior,
+    tilts: tuple[Array, Array],
+    used: NDArray[np.bool_],
+    sd_px: float,
+    card: int,
+    cards: int,
+) -> bool:
+    """Whether a card's other tilt fits far worse, judged by this card alone.
+
+    Alone its lens is freer than among others, so what cannot fit alone cannot fit among them.
+    All cards together take as long as the cube of their number.
+    """
+    costs = []
+    for parameters in tilts:
+        own = parameters[len(parameters) - OWN * (cards - card) :][:OWN]
+        alone = np.concatenate([parameters[:LENS_PARAMETERS], _pose_slice(parameters, card), own])
+        costs.append(_solve([seen], prior, alone, [used], [sd_px], loss="soft_l1").cost)
+    return bool(costs[1] > costs[0] + HOPELESS_COST)
 
 
 def _mirrored_tilt(pose: Array, middle_mm: Array) -> Array:
