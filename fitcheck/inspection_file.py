@@ -480,6 +480,9 @@ def _feeler(f: Fields, known: _Names) -> FeelerReading:
     f.end()
     if reading.enters is None and reading.does_not_enter is None:
         f.invalid("a feeler reading has no blade", "Write the blade that enters or does not.")
+    _above_zero(f, reading, "does_not_enter")
+    if reading.enters is not None and reading.enters.value < 0:
+        f.invalid(f"“enters” is {reading.enters.typed}", "Write a blade of zero or more.")
     if (
         reading.enters is not None
         and reading.does_not_enter is not None
