@@ -165,6 +165,25 @@ def test_closure_holds_on_good_readings_and_fails_when_limbs_are_confused():
     assert worst > max(c.standard_uncertainty for c in good.causes if c.part.kind != "width")
 
 
+@pytest.mark.parametrize("protocol", ["everything", "both cards", "exchanged"])
+@pytest.mark.parametrize("twist", [0.6, -0.6, 1.2])
+def test_what_a_pad_explains_is_no_exchange(protocol, twist):
+    """Pad and limb's own twist add up at one end, and would be less at two: still no pairs."""
+    bow = invent(7, "none")
+    bow.pad["upper"], bow.own_twist["A"], bow.own_twist["B"] = 0.6, twist, -0.5
+    faults = find(photograph(bow, protocol, 7))
+    assert faults.exchange.verdict in ("not known", "as they belong")
+    if protocol != "exchanged":
+        assert faults.cause(Part("pad", "upper")).sure
+
+
+@pytest.mark.parametrize("sizes", [(0.5, 0.4), (0.9, -0.6)])
+def test_two_faults_that_do_not_cancel_are_no_exchange(sizes):
+    bow = invent(8, "none")
+    bow.riser_angle["upper"], bow.limb_angle["A"] = sizes
+    assert find(photograph(bow, "both cards", 8)).exchange.verdict != "exchanged"
+
+
 def test_limbs_fitted_in_pairs_are_found_exchanged():
     bow = big("exchanged", 100)
     faults = find(photograph(bow, "everything", 2))

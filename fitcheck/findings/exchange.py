@@ -1,9 +1,9 @@
 """Whether the limbs sit on the wrong ends: by their marks, and by how they fit.
 
 By fit they do if two things hold. Both seats together come nearer to their good limits the
-other way round. And it is not only that the riser's own errors meet other limbs there: either
-the limbs still fit better with the pads lapped square and the holes moved, as far as that
-helps, or the parts cancel in pairs so well that they must have been fitted that way round.
+other way round; and the parts cancel in pairs that way so well that they must have been
+fitted so. The first alone can come of a riser's own error that meets another limb there: that
+is put right on the riser, and fits no limb better.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def find_exchange(
     if len(here) < 2:
         return Exchange(by_marks, None, None, 0.0, False)
     there = inspection.limbs_at("exchanged")
-    gain, gain_worked = np.zeros(1), np.zeros(1)
+    gain = np.zeros(1)
     implied, kinds = [], []
     for shares, rows_at, pairs_at, good in (
         (roll, _total_rows, _roll_pairs, [limits["wind"].good[1]]),
@@ -115,14 +115,7 @@ def find_exchange(
         now, then = rows_at(shares, here), rows_at(shares, there)
         implied.append(shares.implied(now) and shares.implied(then))
         draws = _draws(shares)
-        of_riser = draws @ _riser_rows(shares).T
-        seats_now, seats_then = draws @ now.T, draws @ then.T
-        gain = gain + _misfit(seats_now, good) - _misfit(seats_then, good)
-        gain_worked = (
-            gain_worked
-            + _misfit(_worked(seats_now, of_riser), good)
-            - _misfit(_worked(seats_then, of_riser), good)
-        )
+        gain = gain + _misfit(draws @ now.T, good) - _misfit(draws @ then.T, good)
         kinds.append((shares, pairs_at(here), pairs_at(there)))
     if not any(implied):
         return Exchange(by_marks, None, None, 0.0, False)
@@ -130,9 +123,7 @@ def find_exchange(
     belong = belong_there(kinds)
 
     def sure(sign: int, by_pairs: float) -> float:
-        better = float(np.mean(sign * gain >= WORTH_IT))
-        worked = float(np.mean(sign * gain_worked >= WORTH_IT))
-        return min(better, max(worked, by_pairs))
+        return min(float(np.mean(sign * gain >= WORTH_IT)), by_pairs)
 
     return Exchange(
         by_marks, sure(1, belong), sure(-1, 1 - belong), float(np.mean(gain)), all(implied)
@@ -145,25 +136,6 @@ def _roll_pairs(at: Mapping[End, str]) -> list[Pair]:
 
 def _hole_pairs(at: Mapping[End, str]) -> list[Pair]:
     return [(Part("riser_holes", end), Part("limb_holes", limb=name)) for end, name in at.items()]
-
-
-def _riser_rows(shares: Shares) -> Array:
-    """What the riser alone brings to both seats; columns as those of the seats' rows."""
-    d = shares.readings.components
-    parts = [p for p in shares.readings.parts if isinstance(p, Part)]
-    return np.array(
-        [
-            [float(p.limb is None and p.end == end and k == c) for p in parts for k in range(d)]
-            for c in range(d)
-            for end in ENDS
-        ]
-    )
-
-
-def _worked(seats: Array, of_riser: Array) -> Array:
-    """Both seats as the bench can make them: the riser's part put right where that helps."""
-    put_right = seats - of_riser
-    return np.where(np.abs(put_right) < np.abs(seats), put_right, seats)
 
 
 def _total_rows(roll: Shares, at: Mapping[End, str]) -> Array:
