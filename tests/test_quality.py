@@ -96,11 +96,11 @@ def test_another_board_with_the_same_markers_is_not_taken_for_a_card(squares):
 def test_a_small_noisy_far_card_is_looked_for_longer_when_it_is_needed():
     rng = np.random.default_rng(1)
     bench = np.full((1500, 2000), 120.0)
-    for name, px_per_mm, top, left in (("D", 8.0, 0, 50), ("C", 1.8, 800, 600)):
+    for name, px_per_mm, top, left in (("D", 8.0, 0, 50), ("C", 1.6, 800, 600)):
         size = [round(side * px_per_mm) for side in CARDS[name].outside_mm]
         print_ = cv2.resize(CARDS[name].picture(20), size, interpolation=cv2.INTER_AREA)
         bench[top : top + size[1], left : left + size[0]] = 40 + 0.5 * print_
-    seen = cv2.GaussianBlur(bench, (0, 0), 0.9) + rng.normal(0, 14, bench.shape)
+    seen = cv2.GaussianBlur(bench, (0, 0), 0.9) + rng.normal(0, 8, bench.shape)
     grey = np.clip(seen, 0, 255).astype(np.uint8)
     assert [c.card.name for c in find_cards(grey)] == ["D"]
     assert [c.card.name for c in find_cards(grey, needed=("C", "D"))] == ["C", "D"]
