@@ -12,15 +12,16 @@ from fitcheck.findings.steps import HOLE_STOP_MM, PAD_STOP_MM, SIDE_STOP_MM
 from fitcheck.findings.whole import Findings, find
 from fitcheck.findings.words import depth_text, taper_mm
 from fitcheck.inspection import (
-    Bow as BowRecord,
-)
-from fitcheck.inspection import (
+    CONDITION_ITEMS,
     ConditionEntry,
     EndReadings,
     FeelerReading,
     Limb,
     Readings,
     TillerReading,
+)
+from fitcheck.inspection import (
+    Bow as BowRecord,
 )
 from fitcheck.measurement import Characteristic
 from fitcheck.quantities import quantity
@@ -158,6 +159,10 @@ def test_a_butt_is_never_cut_but_its_overlay_may_be_lapped():
         ("unknown", None, False),
         ("present", None, False),
         ("present", "0.2 mm", False),
+        ("present", "0.46 mm", False),  # 0.39 mm come off, and neither is known so well
+        ("present", "0.46 mm ± 0.01 mm", False),
+        ("present", "0.60 mm ± 0.20 mm", False),
+        ("present", "0.60 mm ± 0.01 mm", True),
         ("present", "2 mm", True),
     ):
         limb = Limb("A", butt_overlay=overlay, butt_overlay_thickness=thickness and mm(thickness))
@@ -320,6 +325,62 @@ def test_tiller_without_a_known_mount_or_too_far_off_is_not_shimmed():
     found = inspected(sound_bow(), readings=Readings(tiller=(far,)), bow=BowRecord(mount="belly"))
     assert "tiller" not in acts(found)
     assert found.rework.out_of_reach[0].effect == "maker"
+
+
+def test_nothing_is_braced_while_something_stops_the_bow():
+    low = TillerReading(mm("7 1/2 in ± 0.5 mm"), mm("7 1/2 in ± 0.5 mm"))
+    bow, more = sound_bow(pad={"upper": 0.5}), {"bow": BowRecord(mount="belly")}
+    free = inspected(bow, readings=Readings(tiller=(low,)), **more)
+    assert "tiller" in acts(free)
+    heat = (ConditionEntry("heat", True),)
+    stopped = inspected(bow, readings=Readings(tiller=(low,)), condition=heat, **more)
+    assert {"lap", "prove"} <= set(acts(stopped))
+    assert "tiller" not in acts(stopped)
+    told = " ".join(" ".join((s.text, s.stop, *s.cautions)) for s in stopped.rework.steps).lower()
+    assert "brace" not in told
+    assert "strung, the tip" not in told
+    assert "stays unstrung" in step(stopped, "prove").text
+
+
+def test_tiller_alone_is_for_the_maker_and_condemns_nothing():
+    far = TillerReading(mm("6 1/2 in"), mm("7 1/2 in"))
+    clear = tuple(ConditionEntry(name, False) for name in CONDITION_ITEMS)
+    seam = FeelerReading("upper", "left", "butt", "A", mm("0.20 mm"), mm("0.25 mm"))
+    for feeler in ((), (seam,)):  # a seam that can be bedded does not change it
+        found = inspected(
+            sound_bow(pad={"upper": 0.5}),
+            readings=Readings(tiller=(far,), feeler=feeler),
+            bow=BowRecord(mount="belly"),
+            condition=clear,
+        )
+        assert found.fitness.use == "rework"
+        assert "in part to the maker" in found.fitness.headline
+
+
+def test_the_worse_end_comes_first_whichever_it_is():
+    for worse, other in (("upper", "lower"), ("lower", "upper")):
+        found = inspected(sound_bow(pad={worse: 0.9, other: 0.4}))
+        assert [s.end for s in found.rework.steps if s.act == "lap"] == [worse, other]
+
+
+def test_the_pads_wind_is_foretold():
+    found = inspected(sound_bow(pad={"upper": 0.5, "lower": 0.5}))
+    laps = [s for s in found.rework.steps if s.act == "lap"]
+    winds = [next(p for p in lap.predicted if p.name == "wind") for lap in laps]
+    assert abs(winds[0].before.value) == pytest.approx(1.0, abs=0.2)
+    assert winds[0].after.value == pytest.approx(winds[1].before.value)
+    assert abs(winds[1].after.value) < 0.2
+
+
+def test_before_and_after_are_scored_by_the_same_measures():
+    # The seam is known only of the limb as received; exchanged it would be 9 points against 10.
+    seam = FeelerReading("upper", "left", "butt", "A", mm("0.20 mm"), mm("0.25 mm"))
+    bow = sound_bow(pad={"upper": 0.6, "lower": -0.6}, butt={"B": -0.6, "A": 0.6})
+    found = inspected(bow, readings=Readings(feeler=(seam,)))
+    assert found.rework.arrangement == "exchanged"
+    upper = next(one for one in found.rework.compared if one.end == "upper")
+    assert upper.before.out_of == upper.after.out_of
+    assert found.scores["as received"]["upper"].out_of == upper.before.out_of + 1
 
 
 def test_a_bow_that_fits_gets_no_steps():

@@ -69,9 +69,15 @@ def plan_rework(
     exchange = faults.exchange.verdict in ("exchanged", "marks only")
     start = seats["as received"]
     before = worse([score_seat(seat, limits) for seat in start.values()])
-    stopped = bool(condition.stops)
     arrangement: Arrangement = "exchanged" if exchange else "as received"
-    plan = Plan(inspection, limits, arrangement, dict(seats[arrangement]), poses[arrangement])
+    plan = Plan(
+        inspection,
+        limits,
+        arrangement,
+        dict(seats[arrangement]),
+        poses[arrangement],
+        bool(condition.stops),
+    )
     for finding in condition.stops:
         plan.steps.append(
             Step(
@@ -86,7 +92,7 @@ def plan_rework(
         plan.steps.append(contradiction(inspection))
         return Rework("as received", tuple(plan.steps), (), (), before, None)
     if exchange:
-        plan.steps.append(exchange_ends(plan, faults, tiller, stopped))
+        plan.steps.append(exchange_ends(plan, faults, tiller))
     if faults.next_photos:
         plan.steps.append(photograph(faults))
     doubted = {part for doubt in faults.doubts for part in doubt.parts}
@@ -98,7 +104,7 @@ def plan_rework(
         own = {Part("riser_holes", end), Part("limb_holes", limb=plan.seats[end].limb)}
         dress_lips(plan, end, may_cut=not doubted & own)
         hold_twist(plan, faults, end)
-    if not stopped:  # nothing is braced before what stops the bow is settled
+    if not plan.stopped:  # nothing is braced before what stops the bow is settled
         try_tiller(plan, tiller[arrangement])
     after, compared = None, list[Compared]()
     if any(step.act not in ("repair", "photograph") for step in plan.steps):
@@ -106,7 +112,7 @@ def plan_rework(
             (i for i, step in enumerate(plan.steps) if step.act != "repair"), len(plan.steps)
         )
         plan.steps.insert(at, prepare())
-        plan.steps.append(prove(stopped))
+        plan.steps.append(prove(plan.stopped))
         after = worse([score_seat(seat, limits) for seat in plan.seats.values()])
         for end in ENDS:
             if end in start and end in plan.seats:

@@ -214,6 +214,7 @@ class Plan:
     arrangement: Arrangement
     seats: dict[End, Seat]
     poses: Poses | None
+    stopped: bool = False  # something forbids to string the bow
     steps: list[Step] = field(default_factory=list)
     out_of_reach: list[OutOfReach] = field(default_factory=list)
     left_alone: list[LeftAlone] = field(default_factory=list)

@@ -156,7 +156,7 @@ def _shim(plan: Plan, end: End, depth: float, roll: float, what: str) -> None:
 
 def _tip_words(plan: Plan, end: End, poses: Poses | None) -> str:
     now, then = plan.string(plan.poses), plan.string(poses)
-    if now is None or then is None or not now.mount_known:
+    if now is None or then is None or not now.mount_known or plan.stopped:
         return ""
     move = then.tips[end][0] - now.tips[end][0]
     if abs(move) < 0.05:

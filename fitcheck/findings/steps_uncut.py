@@ -75,7 +75,6 @@ def exchange_ends(
     plan: Plan,
     faults: Faults,
     tiller: Mapping[Arrangement, BenchFinding | None],
-    stopped: bool,
 ) -> Step:
     """Put the limbs on their right ends; all further steps are reckoned for that."""
     there = plan.inspection.limbs_at("exchanged")
@@ -91,7 +90,7 @@ def exchange_ends(
     if own is None:
         cautions.append(
             "Tiller changes with it, and reverses if the limbs were tillered as a pair"
-            + ("." if stopped else ": brace low and measure it before the bow is drawn.")
+            + ("." if plan.stopped else ": brace low and measure it before the bow is drawn.")
         )
     elif own.judged is not None and own.judged.conformity != "conforms":
         cautions.append(f"Tiller so: {own.meaning}")
