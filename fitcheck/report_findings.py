@@ -161,7 +161,7 @@ def findings_view(findings: Findings) -> FindingsView:
         level=level,
         use=fit.use,
         headline=fit.headline,
-        reasons=fit.reasons,
+        reasons=_reasons(f),
         missing=fit.missing,
         cautions=fit.cautions,
         score="not scored" if bow is None else bow.text,
@@ -223,6 +223,15 @@ def _seat_words(score: Score, arrangement: str) -> str:
     limb = "bare pad" if score.seat.limb is None else f"limb {score.seat.limb}"
     words = sentence(f"{score.seat.end} end, {limb}")
     return words if arrangement == "as received" else f"{words}, limbs exchanged"
+
+
+def _reasons(f: Findings) -> tuple[str, ...]:
+    """Reasons that the report does not tell elsewhere; a bow to be rejected has them all."""
+    elsewhere = {one.sentence for one in f.condition.stops}
+    if f.fitness.use != "do not shoot, reject":
+        elsewhere |= {f"{o.what} {o.why}" for o in f.rework.out_of_reach}
+        elsewhere |= {item.text for item in f.rework.left_alone}
+    return tuple(text for text in f.fitness.reasons if text not in elsewhere)
 
 
 def _decision_tables(f: Findings) -> Iterable[tuple[str, tuple[DecisionRow, ...]]]:

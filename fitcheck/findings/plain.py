@@ -79,7 +79,8 @@ def _as_it_came(findings: Findings) -> str:
         name = f.judged.tolerance.name
         if f.judged.rework != "needed" or f.name in ("pad_squareness", "wind"):
             continue
-        name = "string line" if name.startswith("string") else MEASURES[name]
+        # Without what MEASURES says after a comma: "overhang, either side".
+        name = "string line" if name.startswith("string") else MEASURES[name].split(",")[0]
         if name not in worst or _against_limit(f) > _against_limit(worst[name]):
             worst[name] = f
     sizes = [

@@ -223,9 +223,11 @@ def widest_gap(gaps: Mapping[tuple[str, Side], Value]) -> Value:
 def _within(seen: Value, bounds: tuple[float, float]) -> Value:
     """Return what a photograph shows, cut off where the blades say that it cannot lie."""
     u = math.hypot(seen.standard_uncertainty, FEELER_BLADE_SD_MM)
+    if bounds[1] - bounds[0] < u / 20:  # the photograph tells nothing of where between
+        return _felt(*bounds)
     ends = [(end - seen.value) / u for end in bounds]
     mean, variance = truncnorm.stats(*ends, loc=seen.value, scale=u)
-    spread = max(math.sqrt(float(variance)), FEELER_BLADE_SD_MM)
+    spread = math.hypot(math.sqrt(max(float(variance), 0.0)), FEELER_BLADE_SD_MM)
     return Value(float(mean), spread, seen.unit, f"{seen.tool} and feeler gauge")
 
 
@@ -245,7 +247,10 @@ def feeler_value(reading: FeelerReading) -> Value:
     Rectangular between the blade that enters and the one that does not (GUM, JCGM 100:2008,
     4.3.7); without the latter exponential above the former.
     """
-    low, high = feeler_bounds(reading)
+    return _felt(*feeler_bounds(reading))
+
+
+def _felt(low: float, high: float) -> Value:
     if math.isinf(high):
         spread = math.hypot(FEELER_TAIL_MM, FEELER_BLADE_SD_MM)
         return Value(low + FEELER_TAIL_MM, spread, "mm", "feeler gauge", (low, high))

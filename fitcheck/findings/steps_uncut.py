@@ -170,7 +170,7 @@ def hold_twist(plan: Plan, faults: Faults, end: End) -> None:
             OutOfReach(
                 f"Limb {name} is twisted {magnitude(value, u, 'deg')} along its own length, past "
                 f"{rework:g}°.",
-                "So much twist is not safe to shoot and no cut makes it good: edge work on a "
+                "So much twist is dangerous and no cut makes it good: edge work on a "
                 "limb with glass cuts its load-bearing edge. The limb goes to the maker or to "
                 "the rack.",
             )
