@@ -208,8 +208,7 @@ def find_faults(
     causes.sort(
         key=lambda c: (not c.named, not c.sure, -c.severity if c.named else -c.probability)
     )
-    here = inspection.limbs_at("as received")
-    home = inspection.limbs_at("exchanged") if fitted else here
+    home = inspection.limbs_at("exchanged" if fitted else "as received")
     doubts: list[Doubt] = []
     for shares, good in (
         (roll, [limits["pad_squareness"].good[1]]),
@@ -217,7 +216,7 @@ def find_faults(
     ):
         own = [c.part for c in causes if c.paired and c.part in shares.readings.parts]
         if not own:
-            doubts += _doubts(shares, here)
+            doubts += _doubts(shares, home)
         elif exchange.verdict == "contradiction":
             doubts += _paired_doubts(shares, own)
         else:

@@ -64,8 +64,8 @@ def _once_on_the_string(judged: Iterable[Finding]) -> tuple[Finding, ...]:
     """The string line once, where it lies worst against its limit: its places go together."""
     kept = list(judged)
     on_it = [f for f in kept if f.name.startswith("string")]
-    worst = max(on_it, key=_against_limit, default=None)
-    return tuple(f for f in kept if f is worst or f not in on_it or f.doubt)
+    worst = max(map(_against_limit, on_it), default=0.0)
+    return tuple(f for f in kept if f not in on_it or f.doubt or _against_limit(f) == worst)
 
 
 def _against_limit(finding: Finding) -> float:
@@ -237,23 +237,28 @@ def _proposal(step: Step) -> str:
 
 
 def looked_at(findings: Findings) -> tuple[str, ...]:
-    """Say what was looked at, in the order of the photographs."""
+    """Say what was looked at, and in how many photographs."""
     words = {
-        "seat": "how limb {limb} lies in its seat at the {end} end",
-        "pad": "the bare pad at the {end} end",
-        "sight": "the twist along limb {limb}",
-        "joint": "the seam of limb {limb} at the {end} end",
+        "seat": "the limbs in their seats",
+        "pad": "the bare pads",
+        "sight": "the twist along the limbs",
+        "joint": "the seams",
     }
-    said = [
-        words[photo.view].format(limb=photo.limb, end=photo.end)
+    measured = [
+        photo.view
         for photo, found in zip(findings.inspection.photos, findings.measurements, strict=True)
         if found is not None and found.refused is None
     ]
+    said = []
+    for view, what in words.items():
+        count = measured.count(view)
+        if count:
+            said.append(f"{what} ({count} photograph{'s' if count > 1 else ''})")
     if findings.bench:
         said.append("readings on the bench")
     if findings.condition.clear or findings.condition.found:
         said.append("condition")
-    return tuple(dict.fromkeys(said))
+    return tuple(said)
 
 
 def verdict_words(finding: Finding) -> str:

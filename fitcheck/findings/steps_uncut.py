@@ -39,7 +39,7 @@ def prepare() -> Step:
     return Step(
         "prepare",
         "Clean, seat again, measure again",
-        "Unstring the bow with a stringer. Take the limb off; wipe pad, butt and pin clean; see "
+        "Take the limb off; wipe pad, butt and pin clean; see "
         "that bolt and washer belong to it. Seat it three times and photograph the seat "
         "each time: the range of the three is play or dirt, not wood. What disappears here needs "
         "no work.",
