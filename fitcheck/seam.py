@@ -1,15 +1,14 @@
-"""A seam between two parts: a narrow band of unknown light between two straight edges.
+"""A seam between two parts: a narrow band of little light between two straight edges.
 
-The opening of a seam is from nothing to a few pixels, often less than the blur, and what is
-seen in it is not one thing: the shadow between the parts, strips of their inner faces, and,
-where the camera looks right through, whatever lies behind. So all that is known is fitted at
-once to profiles across the seam, block by block along it:
+The opening of a seam is from nothing to a few pixels, often less than the blur. It is black,
+or nearly so, but for strips of the parts' inner faces and, where the camera looks right
+through, whatever lies behind. What lies beside it is not plain: laminations and grain run
+along with a seam. So all that is known is fitted at once to profiles across it:
 
 - two straight edges, the pad's and the limb's, with an opening that is not negative;
-- the light of either side face: a level and grain of its own in every block, because grain
-  beside an edge can pass for a part of it;
-- rounded arrises, whose light falls off like a cosine as they turn inward
-  (:mod:`fitcheck.arris`);
+- the light of either side face: a level in every block along the seam, times a texture that
+  all blocks share and that may wander the more, the further it is from the edge;
+- rounded arrises, whose light falls off as they turn inward;
 - in the opening, from the pad's edge to the limb's: the pad's inner face, what is seen
   through, and the limb's inner face. Where one gives way to the other follows from where the
   camera stands and how deep the parts are. Inner faces lie in shadow. Their light changes
@@ -30,58 +29,64 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
+from fitcheck.lines import robust_line
+
 Array = NDArray[np.float64]
 
-# How well the model of light can hold, as shares of the light: what grain, JPEG and the
+# How well the model of light can hold, as shares of the light: what JPEG, sharpening and the
 # blur's tails leave. Neighbouring samples share it, so it is set larger than a single
 # sample's misfit, or the data would outvote every prior.
 MISFIT_SHARE = 0.03
 HALO_SHARE = 0.02
 MISFIT_OF_WHITE = 0.006
 HALO_BLURS = 2.5
+# A block's own grain, of its light, and how far it keeps its shade; common experience, no
+# source. It is alike in neighbouring samples, and so counts as more in each.
+OWN_GRAIN, GRAIN_MM = 0.04, 0.15
 
-# Of a side's light. Grain is some 10 %, by common experience; it is alike in half a dozen
-# neighbouring blocks but is counted in each, so its variance is set as much larger.
-GRAIN_SHARE = 0.25
-GRAIN_MM = 0.15  # distance over which grain keeps its shade
+# Light of a side, against its light away from the edge: how it differs from block to block;
+# and the texture that all blocks share: at the very edge, where glue, finish, shade or the
+# glass's own face may show but nothing is black, and its change from knot to knot.
+LEVEL_SD = 0.15
+EDGE_TEXTURE, KNOT_TEXTURE = 0.25, 0.15
+KNOT_MM = 0.12
 BLUR_PRIOR_LOG_SD = 0.05  # seam and card lie in one plane
 RADIUS_PRIOR_MM = 0.1  # arrises at a seam are hardly broken; common practice, no source
-RADIUS_PRIOR_LOG_SD = 0.5
+RADIUS_PRIOR_LOG_SD, LESS_ROUND = 0.35, 2.0
+# A lamination beside the seam looks like an opening that is as wide from end to end. This
+# tells which is meant, and is far too wide to move an opening that shows.
+OPENING_PRIOR_MM = 0.6
 # Light of an inner face and of what is seen through, as shares of the card's paper: mean,
 # spread, and change per square root of a block of 2 mm.
-INNER_LIGHT = (0.02, 0.03, 0.01)
+INNER_LIGHT = (0.01, 0.02, 0.01)
 THROUGH_LIGHT = (0.5, 0.8, 0.02)
-FAR_SHARE_RELATIVE_SD = 0.2
 # Far edges of the opening are out of focus by the lens's opening, about 2.5 mm on a
 # telephone (f/1.8 at 4.5 to 6 mm; from memory). A disc's standard deviation is a quarter of it.
 APERTURE_MM = 2.5
-FAR_BLUR_LOG_SD = 0.5
 CELLS = 6  # of the opening, between which its light may change
 WIDEST_MM = 2.0
 FURTHEST_MM = 1.2  # of the pad's edge from where it was expected
 
-# An arris's light is the mean of four steps, where its cosine passes 7/8, 5/8, 3/8 and 1/8.
-ARRIS_STEPS = np.sqrt(1 - np.array([0.875, 0.625, 0.375, 0.125]) ** 2)
+# An arris that turns into a seam loses light by its cosine, and once more because the other
+# part hides the room from it: cos². Its light is the mean of four steps, where that passes
+# 7/8, 5/8, 3/8 and 1/8.
+ARRIS_STEPS = np.sqrt(1 - np.array([0.875, 0.625, 0.375, 0.125]))
 
-# Where the search starts from: the line that was found may be either edge.
-PAD_GUESSES_MM = (-0.4, -0.2, 0.0, 0.2)
-_LOW, _HIGH = (0.02, 0.2), (0.02, 0.2, 0.4, 0.6, 0.9, 1.3)
-OPENING_GUESSES_MM = sorted(
-    {(a, b) for a in _LOW for b in _HIGH}
-    | {(b, a) for a in _LOW for b in _HIGH}
-    | {(0.4, 0.4), (0.7, 0.7), (1.0, 1.0)}
-)
-NEXT_GUESS_MM = 0.21
-MOST_STARTS = 5
-MOST_FOLLOWED = 3
-COARSE_BLOCKS = 9
+# Where the search starts from: openings at the two ends. The line that was found runs in the
+# opening, or along either edge.
+OPENING_GUESSES_MM = (0.03, 0.2, 0.45, 0.8)
+LINE_SHARES = (0.0, 0.5, 1.0)  # of the opening, from the pad's edge to the line
+DARKEST_WITHIN_MM = 0.35
+CLOSED_MM, HIDDEN_RADIUS_MM = 0.01, 0.03
+NEXT_GUESS_MM = 0.18
+MOST_STARTS = 3
 SAME_SOLUTION_MM = 0.03
-
-MOST_STEPS = 40
+MOST_STEPS = 25
 OUTLIER_SIGMAS = 4.5
 LEAST_KEPT = 0.6
 SAME_OPENING_MM = 0.08  # two solutions nearer than this are one
@@ -89,9 +94,9 @@ SAME_OPENING_MM = 0.08  # two solutions nearer than this are one
 RIVAL_LIMIT = 3.0
 INDEPENDENT_PER_BLOCK = 12.0  # samples, in two of three colours, after blur and grain
 
-# Parameters of the search.
-PAD_A, PAD_B, OPEN_A, OPEN_B, STRIP, FAR, BLUR, FAR_BLUR, ROUND_PAD, ROUND_LIMB = range(10)
-EDGES = 4  # of which the first four are the edges
+# Parameters of the search; the first four are the edges.
+PAD_A, PAD_B, OPEN_A, OPEN_B, STRIP, BLUR, ROUND_PAD, ROUND_LIMB = range(8)
+EDGES = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,7 +200,8 @@ def fit_seam(
     Parameters
     ----------
     profiles
-        At least eight blocks and twelve places across.
+        At least eight blocks and twelve places across; the seam's line, as it was found, is
+        at zero.
     blur_mm
         Standard deviation of the photograph's blur there, from the card.
     sight
@@ -220,11 +226,8 @@ def fit_seam(
             f"expected at least 8 blocks and 12 places, got {profiles.along_mm.shape} and "
             f"{profiles.up_mm.shape} for light of {profiles.light.shape}"
         )
-    coarse = _Model(_merged(profiles), blur_mm, sight, white)
-    rough = _apart([coarse.search(start, MOST_STEPS) for start in coarse.likely_starts()])
     model = _Model(profiles, blur_mm, sight, white)
-    solutions = [model.search_from(found.theta, MOST_STEPS) for found in rough[:MOST_FOLLOWED]]
-    solutions.sort(key=lambda found: found.cost)
+    solutions = _apart([model.search(start) for start in model.starts()])
     best = solutions[0]
     kept = np.ones(n, dtype=bool)
     for _ in range(2):
@@ -233,7 +236,7 @@ def fit_seam(
             break
         kept = agreeing
         model.weight = np.where(kept, 1.0, 0.0)
-        best = model.search_from(best.theta, MOST_STEPS)
+        best = model.search(best.theta)
     return model.report(best, solutions, kept)
 
 
@@ -254,26 +257,6 @@ def _apart(solutions: list[_Solution]) -> list[_Solution]:
     return different
 
 
-def _merged(profiles: SeamProfiles) -> SeamProfiles:
-    """Neighbouring blocks joined, so that few are left for a first look."""
-    n = len(profiles.along_mm)
-    groups = max(1, n // COARSE_BLOCKS)
-    if groups == 1:
-        return profiles
-    kept = n // groups * groups
-
-    def mean(values: Array) -> Array:
-        return np.asarray(values[:kept].reshape(-1, groups, *values.shape[1:]).mean(axis=1))
-
-    return SeamProfiles(
-        profiles.ends_mm,
-        mean(profiles.along_mm),
-        profiles.up_mm,
-        mean(profiles.light),
-        mean(profiles.noise) / np.sqrt(groups),
-    )
-
-
 @dataclass(frozen=True, eq=False)
 class _Levels:
     """Linear solution, colours first: opening (3, n, 3), sides (3, n, 2), residual (3, n, m)."""
@@ -285,97 +268,116 @@ class _Levels:
 
 
 class _Model:
-    """The light across a seam for given edges, and how far it is from the profiles."""
+    """The light across a seam for given edges, and how far it is from the profiles.
+
+    Unknown levels, in this order: of the opening in every block (3 n: pad's inner face, seen
+    through, limb's inner face), of the sides in every block (2 n), and the sides' shared
+    texture at its knots.
+    """
 
     def __init__(self, profiles: SeamProfiles, blur_mm: float, sight: Sight, white: float) -> None:
-        self.light = profiles.light
+        light = profiles.light
         self.up = profiles.up_mm
-        self.n, self.m = self.light.shape[:2]
+        self.n, self.m = light.shape[:2]
         along = profiles.along_mm
         self.share = (along - profiles.ends_mm[0]) / float(np.ptp(profiles.ends_mm))
-        self.white = white
         self.weight = np.ones(self.n)
 
         pitch = float(self.up[1] - self.up[0])
-        halo = gaussian_filter1d(self.light, HALO_BLURS * blur_mm / pitch, axis=1, mode="nearest")
+        halo = gaussian_filter1d(light, HALO_BLURS * blur_mm / pitch, axis=1, mode="nearest")
+        alike = max(1.0, 2 * max(GRAIN_MM, 2 * blur_mm) / pitch)
         variance = (
             profiles.noise**2
-            + (MISFIT_SHARE * self.light) ** 2
+            + (MISFIT_SHARE**2 + OWN_GRAIN**2 * alike) * light**2
             + (HALO_SHARE * halo) ** 2
             + (MISFIT_OF_WHITE * white) ** 2
         )
         # Colours first from here on.
-        self.colours = np.ascontiguousarray(np.moveaxis(self.light, -1, 0))
-        self.variance = np.ascontiguousarray(np.moveaxis(variance, -1, 0))
+        self.light = np.ascontiguousarray(np.moveaxis(light, -1, 0))
+        self.precision = np.ascontiguousarray(np.moveaxis(1 / variance, -1, 0))
         edge = max(3, self.m // 6)
-        self.rough_sides = np.stack(
-            [np.median(self.light[:, :edge], axis=1), np.median(self.light[:, -edge:], axis=1)]
-        )
-        self.pitch_knots = max(GRAIN_MM, 1.5 * blur_mm)
-        self.knots_pad = np.arange(int(-self.up[0] / self.pitch_knots) + 2)
-        self.knots_limb = np.arange(int(self.up[-1] / self.pitch_knots) + 2)
+        self.rough_pad = np.median(self.light[..., :edge], axis=-1)
+        self.rough_limb = np.median(self.light[..., -edge:], axis=-1)
+        self.knots_pad = np.arange(int(-self.up[0] / KNOT_MM) + 2)
+        self.knots_limb = np.arange(int(self.up[-1] / KNOT_MM) + 2)
 
         block_mm = float(along[1] - along[0])
-        self.light_prior, self.light_mean = _light_prior(self.n, block_mm, white)
-        self.light_root = np.linalg.cholesky(self.light_prior).T
+        light_prior, light_mean = _light_prior(self.n, block_mm, white)
+        textures = [_texture_prior(len(knots)) for knots in (self.knots_pad, self.knots_limb)]
+        sides = np.stack([self.rough_pad, self.rough_limb], axis=-1).reshape(3, -1)
+        spread = LEVEL_SD * sides + MISFIT_OF_WHITE * white
+        count = len(self.knots_pad) + len(self.knots_limb)
+        self.prior = np.stack(
+            [_diagonal_blocks([light_prior, np.diag(sd**-2.0), *textures]) for sd in spread]
+        )
+        self.prior_level = np.concatenate(
+            [np.broadcast_to(light_mean, (3, 3 * self.n)), sides, np.zeros((3, count))], axis=1
+        )
+        self.prior_root = np.swapaxes(np.linalg.cholesky(self.prior), 1, 2)
+        self.far_blur = APERTURE_MM / 4 * sight.far_share
+        self.far_share = sight.far_share
 
-        far_blur = APERTURE_MM / 4 * sight.far_share
-        self.prior_mean = np.array(
-            [
-                sight.strip_mm,
-                sight.far_share,
-                np.log(blur_mm),
-                np.log(far_blur),
-                np.log(RADIUS_PRIOR_MM),
-                np.log(RADIUS_PRIOR_MM),
-            ]
+        radius = np.log(RADIUS_PRIOR_MM)
+        self.known_mean = np.array([sight.strip_mm, np.log(blur_mm), radius, radius])
+        self.known_sd = np.array(
+            [sight.strip_sd_mm, BLUR_PRIOR_LOG_SD, RADIUS_PRIOR_LOG_SD, RADIUS_PRIOR_LOG_SD]
         )
-        self.prior_sd = np.array(
-            [
-                sight.strip_sd_mm,
-                FAR_SHARE_RELATIVE_SD * sight.far_share,
-                BLUR_PRIOR_LOG_SD,
-                FAR_BLUR_LOG_SD,
-                RADIUS_PRIOR_LOG_SD,
-                RADIUS_PRIOR_LOG_SD,
-            ]
-        )
-        reach = 6 * self.prior_sd
+        self.may_be_less = np.array([False, False, True, True])
+        reach = 2.5 * self.known_sd
         far = FURTHEST_MM
-        self.lowest = np.concatenate([[-far, -far, 0.0, 0.0], self.prior_mean - reach])
-        self.highest = np.concatenate([[far, far, WIDEST_MM, WIDEST_MM], self.prior_mean + reach])
+        below = np.where(self.may_be_less, LESS_ROUND * reach, reach)
+        self.lowest = np.concatenate([[-far, -far, 0.0, 0.0], self.known_mean - below])
+        self.highest = np.concatenate([[far, far, WIDEST_MM, WIDEST_MM], self.known_mean + reach])
 
-    def likely_starts(self) -> Array:
-        """The few most likely of a grid of guesses of the edges, shape (k, 4)."""
+    def starts(self) -> list[Array]:
+        """Guesses to search from: what the profiles show, closed, and the likeliest of a grid."""
+        closed = np.concatenate([[0.0, 0.0, CLOSED_MM, CLOSED_MM], self.known_mean])
+        closed[[ROUND_PAD, ROUND_LIMB]] = np.log(HIDDEN_RADIUS_MM)
+        guesses = [np.concatenate([self._half_light(), self.known_mean]), closed]
         tried = np.array(
             [
-                [pad_a, pad_b, *openings]
-                for pad_a in PAD_GUESSES_MM
-                for pad_b in PAD_GUESSES_MM
-                for openings in OPENING_GUESSES_MM
+                [-share * a, -share * b, a, b, *self.known_mean]
+                for a in OPENING_GUESSES_MM
+                for b in OPENING_GUESSES_MM
+                for share in LINE_SHARES
             ]
         )
-        costs = [
-            float(np.sum(self.residuals(np.concatenate([guess, self.prior_mean])) ** 2))
-            for guess in tried
-        ]
-        order = np.argsort(costs)
-        chosen = [tried[order[0]]]
-        for k in order[1:]:
+        costs = [float(np.sum(self.residuals(guess) ** 2)) for guess in tried]
+        for k in np.argsort(costs):
             # A guess next to one that was chosen leads to the same solution.
-            if min(float(np.max(np.abs(tried[k] - c))) for c in chosen) > NEXT_GUESS_MM:
-                chosen.append(tried[k])
-            if len(chosen) == MOST_STARTS:
+            apart = [float(np.max(np.abs((tried[k] - c)[:EDGES]))) for c in guesses]
+            if min(apart) > NEXT_GUESS_MM:
+                guesses.append(tried[k])
+            if len(guesses) == MOST_STARTS:
                 break
-        return np.array(chosen)
+        return guesses
 
-    def search(self, start: Array, most_steps: int) -> _Solution:
-        """Search from a guess of the four edge parameters."""
-        return self.search_from(np.concatenate([start, self.prior_mean]), most_steps)
+    def _half_light(self) -> Array:
+        """Edges where the light falls to half, down and up from the darkest place, (4,)."""
+        grey = self.light.mean(axis=0)
+        low, high = (f.mean(axis=0)[:, None] for f in (self.rough_pad, self.rough_limb))
+        near = np.abs(self.up) < DARKEST_WITHIN_MM
+        darkest = np.argmin(np.where(near, grey, np.inf), axis=1)
+        dark = np.take_along_axis(grey, darkest[:, None], axis=1)
+        i = np.arange(self.m)
+        lit_below = (i < darkest[:, None]) & (grey > (dark + low) / 2)
+        lit_above = (i > darkest[:, None]) & (grey > (dark + high) / 2)
+        pad = np.where(lit_below, i, -1).max(axis=1)
+        limb = np.where(lit_above, i, self.m).min(axis=1)
+        told = (pad >= 0) & (limb < self.m)
+        ends = []
+        for edge in (pad, limb):
+            up = self.up[np.clip(edge, 0, self.m - 1)]
+            line = robust_line(self.share[told], up[told])
+            if line is None:
+                ends.append(np.full(2, float(np.median(up))))
+            else:
+                ends.append(line.offset + line.slope * np.array([0.0, 1.0]))
+        return np.concatenate([ends[0], np.maximum(ends[1] - ends[0], 0.02)])
 
-    def search_from(self, theta: Array, most_steps: int) -> _Solution:
+    def search(self, theta: Array) -> _Solution:
         """Search from a guess of all parameters."""
-        scale = np.concatenate([np.full(EDGES, 0.05), self.prior_sd])
+        scale = np.concatenate([np.full(EDGES, 0.05), self.known_sd])
         inside = np.clip(theta, self.lowest + 1e-6, self.highest - 1e-6)
         found = least_squares(
             self.residuals,
@@ -384,8 +386,8 @@ class _Model:
             bounds=(self.lowest, self.highest),
             x_scale=scale,
             xtol=1e-4,
-            ftol=1e-5,
-            max_nfev=most_steps,
+            ftol=1e-4,
+            max_nfev=MOST_STEPS,
         )
         return _Solution(found.x, float(found.cost), found.jac)
 
@@ -402,17 +404,19 @@ class _Model:
     def residuals(self, theta: Array) -> Array:
         """Everything that should be small: profiles, levels and parameters in their sds."""
         levels = self.solve(theta)
-        own = (theta[EDGES:] - self.prior_mean) / self.prior_sd
-        return np.concatenate([levels.residual.ravel(), levels.prior_residual, own])
+        own = (theta[EDGES:] - self.known_mean) / self.known_sd
+        # An arris may be hidden, or as sharp as it was cut, sooner than worn round.
+        own = np.where(self.may_be_less & (own < 0), own / LESS_ROUND, own)
+        wide = theta[[OPEN_A, OPEN_B]] / OPENING_PRIOR_MM
+        return np.concatenate([levels.residual.ravel(), levels.prior_residual, own, wide])
 
     def shapes(self, theta: Array) -> tuple[Array, Array]:
         """Shapes that the levels multiply.
 
         Returns
         -------
-        Of the opening's light, (n, m, 3): pad's inner face, seen through, limb's inner face;
-        and of the sides, (n, m, knots + 2): grain beside the pad's edge, beside the limb's,
-        the pad's side, the limb's side.
+        Of a block's own five levels, (n, m, 5): pad's inner face, seen through, limb's inner
+        face, pad's side, limb's side; and of the texture, (n, m, knots).
         """
         pad = theta[PAD_A] + (theta[PAD_B] - theta[PAD_A]) * self.share
         gap = theta[OPEN_A] + (theta[OPEN_B] - theta[OPEN_A]) * self.share
@@ -432,63 +436,71 @@ class _Model:
         steps = [past_pad, *(beyond(ends[:, k]) for k in range(1, CELLS)), past_limb]
         cells = np.stack([steps[k] - steps[k + 1] for k in range(CELLS)], axis=-1)
         middles = (ends[:, :-1] + ends[:, 1:]) / 2
-        far_blur = np.exp(theta[FAR_BLUR])
         low = (pad + theta[STRIP])[:, None]
-        high = low + (gap * (1 - theta[FAR]))[:, None]
-        past_low, past_high = ndtr((middles - low) / far_blur), ndtr((middles - high) / far_blur)
+        high = low + (gap * (1 - self.far_share))[:, None]
+        past_low = ndtr((middles - low) / self.far_blur)
+        past_high = ndtr((middles - high) / self.far_blur)
         seen = np.stack([1 - past_low, past_low - past_high, past_high], axis=-1)
-        opening = cells @ seen
-
-        grain_pad = _hats(pad[:, None] - up, self.pitch_knots, self.knots_pad)
-        grain_limb = _hats(up - limb[:, None], self.pitch_knots, self.knots_limb)
         on_pad, on_limb = (1 - past_pad)[..., None], past_limb[..., None]
-        sides = np.concatenate(
-            [grain_pad * on_pad, grain_limb * on_limb, on_pad, on_limb], axis=-1
-        )
-        return opening, sides
+        own = np.concatenate([cells @ seen, on_pad, on_limb], axis=-1)
+        texture = [
+            _hats(pad[:, None] - up, self.knots_pad) * on_pad,
+            _hats(up - limb[:, None], self.knots_limb) * on_limb,
+        ]
+        return own, np.concatenate(texture, axis=-1)
 
     def solve(self, theta: Array) -> _Levels:
-        """Solve for the levels: the sides' block by block, the opening's together."""
-        opening, sides = self.shapes(theta)
-        n, pads = self.n, len(self.knots_pad)
-        grains = pads + len(self.knots_limb)
-        scaled = np.broadcast_to(sides, (3, *sides.shape)).copy()
-        scaled[..., :pads] *= self.rough_sides[0].T[:, :, None, None]
-        scaled[..., pads:grains] *= self.rough_sides[1].T[:, :, None, None]
-        weight = self.weight[None, :, None] / self.variance
-        light = self.colours[..., None]
-
-        # Blocks without weight still need solvable equations.
-        free = np.concatenate([np.full(grains, GRAIN_SHARE**-2), np.full(2, 1e-6 / self.white**2)])
-        scaled_t = np.swapaxes(scaled * weight[..., None], -1, -2)
-        opening_t = np.swapaxes(opening * weight[..., None], -1, -2)
-        cross = scaled_t @ opening
-        eliminated = np.linalg.solve(
-            scaled_t @ scaled + np.diag(free),
-            np.concatenate([cross, scaled_t @ light], axis=-1),
-        )
-        cross_t = np.swapaxes(cross, -1, -2)
-        block = opening_t @ opening - cross_t @ eliminated[..., :3]
-        right = (opening_t @ light - cross_t @ eliminated[..., 3:])[..., 0]
-
-        level = np.empty((3, 3 * n))
+        """Solve for the levels of every colour."""
+        n = self.n
+        own, texture = self.shapes(theta)
+        pads = len(self.knots_pad)
+        shapes = np.concatenate([own, texture], axis=-1)
+        k = shapes.shape[-1]
+        opening, side = 3 * n, 5 * n
+        blocks = np.arange(n)
+        level = np.empty_like(self.prior_level)
+        residual = np.empty((3, n, self.m))
         for colour in range(3):
-            normal = self.light_prior.copy().reshape(n, 3, n, 3)
-            normal[np.arange(n), :, np.arange(n), :] += block[colour]
-            target = right[colour].ravel() + self.light_prior @ self.light_mean
-            level[colour] = _not_negative(normal.reshape(3 * n, 3 * n), target)
-        found = level.reshape(3, n, 3)
-        side_level = eliminated[..., 3] - (eliminated[..., :3] @ found[..., None])[..., 0]
-        modelled = opening @ found[..., None] + scaled @ side_level[..., None]
-        prior = [
-            ((level - self.light_mean) @ self.light_root.T).ravel(),
-            side_level[..., :grains].ravel() / GRAIN_SHARE,
-        ]
+            weight = self.precision[colour] * self.weight[:, None]
+            scale = np.ones((n, 1, k))
+            scale[:, 0, 5 : 5 + pads] = self.rough_pad[colour][:, None]
+            scale[:, 0, 5 + pads :] = self.rough_limb[colour][:, None]
+            design = shapes * scale
+            weighted = np.swapaxes(design * weight[..., None], 1, 2)
+            normal = weighted @ design
+            target = (weighted @ self.light[colour][..., None])[..., 0]
+            full = self.prior[colour].copy()
+            wanted = full @ self.prior_level[colour]
+            in_opening = full[:opening, :opening].reshape(n, 3, n, 3)
+            in_opening[blocks, :, blocks, :] += normal[:, :3, :3]
+            in_sides = full[opening:side, opening:side].reshape(n, 2, n, 2)
+            in_sides[blocks, :, blocks, :] += normal[:, 3:5, 3:5]
+            across = np.zeros((n, 3, n, 2))
+            across[blocks, :, blocks, :] = normal[:, :3, 3:5]
+            full[:opening, opening:side] = across.reshape(opening, side - opening)
+            full[:opening, side:] = normal[:, :3, 5:].reshape(opening, -1)
+            full[opening:side, side:] = normal[:, 3:5, 5:].reshape(side - opening, -1)
+            full[side:, side:] += normal[:, 5:, 5:].sum(axis=0)
+            wanted[:opening] += target[:, :3].ravel()
+            wanted[opening:side] += target[:, 3:5].ravel()
+            wanted[side:] += target[:, 5:].sum(axis=0)
+            level[colour] = _not_negative(full, wanted, opening)
+            of_block = np.concatenate(
+                [
+                    level[colour, :opening].reshape(n, 3),
+                    level[colour, opening:side].reshape(n, 2),
+                    np.broadcast_to(level[colour, side:], (n, k - 5)),
+                ],
+                axis=1,
+            )
+            modelled = (design @ of_block[..., None])[..., 0]
+            residual[colour] = (self.light[colour] - modelled) * np.sqrt(weight)
+        prior = (self.prior_root @ (level - self.prior_level)[..., None])[..., 0]
         return _Levels(
-            found,
-            side_level[..., grains:],
-            (light - modelled)[..., 0] * np.sqrt(weight),
-            np.concatenate(prior),
+            level[:, :opening].reshape(3, n, 3),
+            level[:, opening:side].reshape(3, n, 2),
+            residual,
+            prior.ravel(),
         )
 
     def block_residuals(self, theta: Array) -> Array:
@@ -575,21 +587,41 @@ def _light_prior(n: int, block_mm: float, white: float) -> tuple[Array, Array]:
     return precision.reshape(3 * n, 3 * n), mean.ravel()
 
 
-def _not_negative(normal: Array, target: Array) -> Array:
-    """Solve normal equations for levels of light, which cannot be negative."""
-    level = np.linalg.solve(normal, target)
+def _texture_prior(knots: int) -> Array:
+    """Precision of a texture that wanders with the distance from the edge."""
+    steps = np.eye(knots) - np.eye(knots, k=-1)
+    sd = np.full(knots, KNOT_TEXTURE)
+    sd[0] = EDGE_TEXTURE
+    return np.asarray(steps.T @ np.diag(sd**-2) @ steps)
+
+
+def _diagonal_blocks(blocks: list[Array]) -> Array:
+    size = sum(len(block) for block in blocks)
+    joined = np.zeros((size, size))
+    at = 0
+    for block in blocks:
+        joined[at : at + len(block), at : at + len(block)] = block
+        at += len(block)
+    return joined
+
+
+def _not_negative(normal: Array, target: Array, count: int) -> Array:
+    """Solve normal equations, given by their upper half; the first ``count`` are not negative."""
     held = np.zeros(len(target))
+    level = target
     for _ in range(3):
-        negative = (level < -1e-6) & (held == 0)
+        factor = cho_factor(normal + np.diag(held), check_finite=False)
+        level = cho_solve(factor, target, check_finite=False)
+        negative = (level[:count] < -1e-6) & (held[:count] == 0)
         if not negative.any():
             break
-        held[negative] = 1e4 * np.diag(normal)[negative]
-        level = np.linalg.solve(normal + np.diag(held), target)
+        held[:count][negative] = 1e4 * np.diag(normal)[:count][negative]
     return np.asarray(level)
 
 
-def _hats(inward: Array, pitch: float, knots: NDArray[np.int_]) -> Array:
-    """Hat functions of the distance into a side, (n, m, knots); the first also beyond it."""
-    hats = np.clip(1 - np.abs(inward[..., None] / pitch - knots), 0.0, 1.0)
+def _hats(inward: Array, knots: NDArray[np.int_]) -> Array:
+    """Hat functions of the distance into a side, (n, m, knots); first and last go on."""
+    hats = np.clip(1 - np.abs(inward[..., None] / KNOT_MM - knots), 0.0, 1.0)
     hats[..., 0] = np.where(inward < 0, 1.0, hats[..., 0])
+    hats[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 1.0, hats[..., -1])
     return np.asarray(hats)

@@ -35,7 +35,8 @@ from fitcheck.measurement import Note
 from fitcheck.seam import SeamFit, SeamProfiles, Sight, fit_seam
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.joint_contact import Openings, openings
-from fitcheck.views.joint_seam import CARD, EDGES, SeamPlace, find_seam
+from fitcheck.views.joint_panorama import CARD
+from fitcheck.views.joint_seam import EDGES, SeamPlace, find_seam
 from fitcheck.views.view import Scene, View, ViewResult, Wording
 
 Array = NDArray[np.float64]
@@ -53,8 +54,10 @@ LIP_TURN_SD_DEG = 0.3  # how much the lip changes along the seam
 
 CLEAR_OF_ENDS_MM = (1.5, 12.0)  # where the opening is seen past the parts' far corners
 SHARE_LEFT = 0.5  # of the seam at least is measured
-REACH_MM = (-1.0, 2.0)  # of the profiles, from the found line
-LEAST_BELOW_MM = 0.35
+REACH_MM = (-0.9, 1.3)  # of the profiles, from the found line
+LEAST_BELOW_MM, CLEAR_BELOW_MM = 0.35, 0.3
+CLEAR_OF_CARD_MM = 0.15  # its thickness and shadow
+LEAST_CLEAR = 0.5  # of the stretch
 FINE_BLOCK_MM = 0.5
 BLOCK_MM = 4.0
 FEWEST_BLOCKS = 8
@@ -245,10 +248,13 @@ def _profiles(
         ``seam_hidden`` or ``seam_short``.
     """
     outline = scene.card_outline_px(CARD)
-    card_up = place.frame.from_surface(surface.from_pixels(outline))[:, 1].max()
-    room = float(np.min(place.line.at(np.array(stretch)))) - card_up - 3 * blur_mm
-    below = min(-REACH_MM[0], room)
-    if below < LEAST_BELOW_MM:
+    card_up = float(place.frame.from_surface(surface.from_pixels(outline))[:, 1].max())
+    card_up += CLEAR_OF_CARD_MM
+    room = float(np.min(place.line.at(np.array(stretch)))) - card_up
+    least = max(LEAST_BELOW_MM, CLEAR_BELOW_MM + 3 * blur_mm)
+    below = float(np.clip(room, least, -REACH_MM[0]))
+    clear = _clear_of_card(place, stretch, card_up + below)
+    if clear is None:
         raise Refused(
             "seam_hidden",
             "Card B covers the seam or lies too close to it.",
@@ -260,7 +266,7 @@ def _profiles(
         surface,
         place.frame,
         place.line,
-        stretch,
+        clear,
         (-below, REACH_MM[1]),
         FINE_BLOCK_MM,
         [outline],
@@ -284,6 +290,18 @@ def _profiles(
         light=grouped.mean(axis=1),
         noise=np.broadcast_to(noise, (n, *noise.shape)),
     )
+
+
+def _clear_of_card(
+    place: SeamPlace, stretch: tuple[float, float], least_up: float
+) -> tuple[float, float] | None:
+    """The part of a stretch where the seam runs so far up; None if that is too little."""
+    along = np.arange(stretch[0], stretch[1] + 0.5, 0.5).clip(*stretch)
+    clear = along[place.line.at(along) >= least_up]
+    # A straight line is clear from some place to one end.
+    if len(clear) < 2 or np.ptp(clear) < LEAST_CLEAR * (stretch[1] - stretch[0]):
+        return None
+    return float(clear[0]), float(clear[-1])
 
 
 def _opening_covariance(

@@ -15,58 +15,67 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
-from scipy.signal import find_peaks
+from scipy.ndimage import maximum_filter, maximum_filter1d
 
 from fitcheck.cards import CARDS, MARGIN_MM
 from fitcheck.edges import Line, StripFrame, Surface
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
-from fitcheck.tone import linear_light
+from fitcheck.views.joint_line import REACH_MM, seam_line
+from fitcheck.views.joint_panorama import (
+    ALONG_STEP_MM,
+    CARD,
+    CLEAR_OF_CARD_MM,
+    UP_STEP_MM,
+    Panorama,
+    look_beside,
+    side_frame,
+)
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
 
-CARD = "B"
 EDGES = ("pad_line", "limb_line")
 SIDEWAYS = (-1.0, 1.0)  # over the card's upper edge, or under its lower one
 
-BEYOND_CARD_MM = 75.0  # how far past the card's ends the seam's ends are looked for
-FURTHEST_UP_MM = 26.0  # from the board's edge
-ALONG_STEP_MM, UP_STEP_MM = 0.5, 0.08
-BLOCK = 4  # rows averaged for the search of lines
-SEARCH_SCALE_MM = 0.16
+BLOCK = 4  # rows of which one is taken for the search of lines
 SEARCH_SLOPE = float(np.tan(np.radians(5.0)))  # a card is laid along the seam to about this
 STRONGEST = 0.6  # change of log light above which a line is not clearer still
-STRONGEST_FINE = 2.0
-FINE_SLOPE = float(np.tan(np.radians(0.6)))
-MOST_LINES = 24
-NEAR_LINE_MM = 0.3
-DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
+MOST_LINES = 50
+NEAR_LINE_MM, NEAR_SLOPE = 0.16, float(np.tan(np.radians(0.4)))
 
-CLEAR_OF_CARD_MM = 0.35  # its cut edge, its thickness and its shadow
-ABOVE_MM = (0.9, 2.4)  # of the line: past any opening, and still the limb
-BELOW_MM = (-1.2, -0.25)
+# Above the line, past any opening, and still the limb: thin laminations may look like riser.
+ABOVE_MM = ((0.9, 2.4), (2.4, 4.4), (4.4, 6.4))
+BELOW_MM = (-1.3, -0.5)
 FEWEST_SAMPLES = 4
-WINDOW_MM = 6.0  # either side of a change along the line
-FINE_WINDOW_MM = 1.5
+WINDOW_MM = 2.0  # either side of a change along the line
+ASIDE_MM = 4.0  # a part's end is sharp: this far beside it nothing changes
+NEAR_END_MM = 3.0
 SHORTEST_MM, LONGEST_MM = 40.0, 140.0  # of a seam; pads are 76 to 102 mm long (trade article)
 TYPICAL_MM, TYPICAL_SD_MM = 89.0, 10.0  # where one end cannot be seen
 # The card is laid just under the seam, arrow toward the tip; hardly ever otherwise.
-USUALLY_WITHIN_MM = 20.0
+USUALLY_WITHIN_MM = 6.0
 TURNED_WEIGHT = 0.7
-PAST_MM = (1.5, 10.0)  # past the riser's end
+# A limb's butt is 12 to 19 mm thick, from memory; its other face shows as a line above.
+UNTOPPED_WEIGHT = 0.6
+THICKNESS_MM = (7.0, 24.0)
+PARALLEL_SLOPE = float(np.tan(np.radians(2.0)))
+TOP_LINE = 0.1
+PAST_MM, PAST_UP_MM = (1.5, 10.0), (-0.4, 1.2)  # past the riser's end, near the line
 OTHER_SIDE = 2.0  # a change on the other side of the line counts against an end so much
-CLEAR_CHANGE = 0.5  # of log light; beyond it an end is not clearer still
-LEAST_CHANGE = 0.1
+CLEAR_CHANGE = 0.25  # of log light; beyond it an end is not clearer still
+LEAST_CHANGE = 0.08
 ABOVE_NOISE = 3.0  # times how the side's own light wanders along
+MOST_TOPS = 40
 END_SD_MM = 0.4
 HINT_REACH_MM = 2.2
 RIVAL_SHARE = 0.7
+LEAST_RIVAL, MOST_RIVALS = 0.35, 4
+HINTED_REACH_MM = 1.5
 OTHER_LINE_MM = 1.5
+LEAST_SEEN = 0.5  # of a line must lie clear of the card
 LEAST_LINE = 0.08  # change of log light along a line that is one
 
 
@@ -99,17 +108,6 @@ class SeamPlace:
         return float(np.sign(self.end_mm - self.butt_mm))
 
 
-@dataclass(frozen=True, eq=False)
-class _Panorama:
-    """Log light beside the card, (along, up, 3), and where it can be used."""
-
-    side: float
-    along_mm: Array
-    up_mm: Array
-    light: Array
-    usable: NDArray[np.bool_]
-
-
 @dataclass(frozen=True)
 class _Ends:
     """Butt and end along a line, and how clearly each shows (change of log light).
@@ -129,32 +127,27 @@ class _Ends:
         """How surely these are the two ends of a seam."""
         clear = (self.butt_clear, self.end_clear, self.past_clear)
         each = [min(max(c, 0.0), CLEAR_CHANGE) for c in clear]
-        return sum(each) / 3 + min(each)
+        return min(each) + sum(each) / 12
 
 
 @dataclass(frozen=True, eq=False)
 class _Candidate:
-    """A line that may be the seam."""
+    """A line that may be the seam; ``topped`` where another runs over it like a limb's face."""
 
-    panorama: _Panorama
+    panorama: Panorama
     line: Line
     strength: float
     ends: _Ends
     tipward: float
+    topped: bool
 
     @property
     def merit(self) -> float:
         """What candidates are ranked by."""
         away = max(0.0, self.line.offset_mm - MARGIN_MM) / USUALLY_WITHIN_MM
         turned = TURNED_WEIGHT if self.tipward < 0 else 1.0
-        return self.strength * self.ends.merit * turned / (1 + away)
-
-
-def side_frame(scene: Scene, side: float) -> StripFrame:
-    """Return the strip frame beside card B: over its upper edge (-1) or under its lower (1)."""
-    scale = np.array(scene.setup.print_scale)
-    edge = CARDS[CARD].board_mm[1] * scale[1] if side > 0 else 0.0
-    return StripFrame(np.array([0.0, edge]), np.array([1.0, 0.0]), np.array([0.0, side]))
+        topped = 1.0 if self.topped else UNTOPPED_WEIGHT
+        return self.strength * self.ends.merit * turned * topped / (1 + away**2)
 
 
 def find_seam(scene: Scene, warnings: list[Note]) -> SeamPlace:
@@ -181,22 +174,26 @@ def find_seam(scene: Scene, warnings: list[Note]) -> SeamPlace:
     sides = _hinted_sides(scene, surface, hints) if hints else SIDEWAYS
     found: list[_Candidate] = []
     for side in sides:
-        panorama = _look_beside(scene, surface, side)
+        panorama = look_beside(scene, surface, side)
         near = [
             side_frame(scene, side).from_surface(surface.from_pixels(p)) for p in hints.values()
         ]
-        for line, strength in _lines(panorama, near):
-            for tipward in (1.0, -1.0):
-                ends = _ends(panorama, line, tipward)
-                if ends is not None:
-                    found.append(_Candidate(panorama, line, strength, ends, tipward))
+        lines = _lines(panorama)
+        for line, strength in lines:
+            if not all(_passes(line, points) for points in near):
+                continue
+            topped = _is_topped(line, lines)
+            for tipward, ends in _ends(panorama, line).items():
+                found.append(_Candidate(panorama, line, strength, ends, tipward, topped))
     found.sort(key=lambda c: -c.merit)
     whole = [c for c in found if min(c.ends.butt_clear, c.ends.end_clear) > LEAST_CHANGE]
     partial = [c for c in found if max(c.ends.butt_clear, c.ends.end_clear) > LEAST_CHANGE]
+    reach = HINTED_REACH_MM if hints else REACH_MM
     if whole:
-        best = whole[0]
-        _check_rivals(best, whole, bool(hints), warnings)
-        return _refined(scene, best)
+        places = _distinct_places(scene, whole, reach)
+        if not hints:
+            _check_rivals(places, warnings)
+        return places[0][1]
     if partial and hints:
         return _with_typical_length(scene, partial[0], warnings)
     if hints:
@@ -230,49 +227,32 @@ def _hinted_sides(scene: Scene, surface: Surface, hints: dict[str, Array]) -> tu
     return (float(np.sign(beside[0])),)
 
 
-def _look_beside(scene: Scene, surface: Surface, side: float) -> _Panorama:
-    """Resample what lies beside the card on the riser's side face."""
+def _passes(line: Line, points: Array) -> bool:
+    """Whether a line passes near all hinted points (along, up)."""
+    return bool(np.all(np.abs(line.at(points[:, 0]) - points[:, 1]) < HINT_REACH_MM))
+
+
+def _is_topped(line: Line, lines: list[tuple[Line, float]]) -> bool:
+    """Whether one of the lines runs over another as the limb's far face does over the seam."""
+    low, high = THICKNESS_MM
+    return any(
+        strength > TOP_LINE
+        and low < other.offset_mm - line.offset_mm < high
+        and abs(other.slope - line.slope) < PARALLEL_SLOPE
+        for other, strength in lines
+    )
+
+
+def _lines(panorama: Panorama) -> list[tuple[Line, float]]:
+    """Lines along the card, with the change of log light along each, the clearest first."""
     length = CARDS[CARD].board_mm[0]
-    along = np.arange(-BEYOND_CARD_MM, length + BEYOND_CARD_MM, ALONG_STEP_MM)
-    up = np.arange(MARGIN_MM - 0.4, FURTHEST_UP_MM, UP_STEP_MM)
-    frame = side_frame(scene, side)
-    picture = linear_light(scene.picture)
-    height, width = scene.picture.shape[:2]
-
-    def pixels_at(shift: float) -> Array:
-        points = frame.to_surface((along + shift * ALONG_STEP_MM)[:, None], up[None, :])
-        return surface.to_pixels(points.reshape(-1, 2)).reshape(len(along), len(up), 2)
-
-    light = np.zeros((len(along), len(up), 3))
-    shifts = (-0.375, -0.125, 0.125, 0.375)
-    for shift in shifts:
-        grid = pixels_at(shift).astype(np.float32)
-        light += cv2.remap(picture, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR) / len(shifts)
-    middle = pixels_at(0.0)
-    usable = np.all((middle >= 1) & (middle <= [width - 2, height - 2]), axis=-1)
-    # A card laid flat ends at its margin; its thickness and shadow reach a little further.
-    beside_card = (along > -MARGIN_MM - 1) & (along < length + MARGIN_MM + 1)
-    usable &= ~(beside_card[:, None] & (up < MARGIN_MM + CLEAR_OF_CARD_MM)[None, :])
-    return _Panorama(side, along, up, np.log(light + DARK_FLOOR * scene.white), usable)
-
-
-def _lines(panorama: _Panorama, near: list[Array]) -> list[tuple[Line, float]]:
-    """Lines along the card that may be the seam, with the change of log light along each.
-
-    ``near`` holds hinted points (along, up); lines that pass them by are left out.
-    """
-    length = CARDS[CARD].board_mm[0]
-    beside = np.flatnonzero((panorama.along_mm > 0) & (panorama.along_mm < length))
-    beside = beside[: len(beside) // BLOCK * BLOCK]
-    light = panorama.light[beside].reshape(-1, BLOCK, *panorama.light.shape[1:]).mean(axis=1)
-    usable = panorama.usable[beside].reshape(len(light), BLOCK, -1).all(axis=1)
-    along = panorama.along_mm[beside].reshape(-1, BLOCK).mean(axis=1)
+    beside = (panorama.along_mm > 0) & (panorama.along_mm < length)
+    along = panorama.along_mm[beside][::BLOCK]
+    sharp = panorama.change[beside][::BLOCK]
+    seen = sharp > 0
     up, step = panorama.up_mm, UP_STEP_MM
-    scale = SEARCH_SCALE_MM / step
-    change = gaussian_filter1d(light, scale, axis=1, order=1) * scale * np.sqrt(2 * np.pi)
-    size = np.linalg.norm(change, axis=-1) / np.sqrt(3)
     # The two edges of an opening, or of a dark seam, are one line here.
-    size = np.minimum(maximum_filter1d(size, 5, axis=1), STRONGEST) * usable
+    clear = np.minimum(maximum_filter1d(sharp, 5, axis=1), STRONGEST)
 
     middle = length / 2
     count = 2 * int(SEARCH_SLOPE * middle / step / 2) + 1
@@ -284,21 +264,27 @@ def _lines(panorama: _Panorama, near: list[Array]) -> list[tuple[Line, float]]:
             + np.round(slope * (along - middle) / step).astype(int)[:, None]
         )
         inside = (index >= 0) & (index < len(up))
-        there = np.take_along_axis(size, np.clip(index, 0, len(up) - 1), axis=1)
-        strengths.append(np.where(inside, there, 0.0).mean(axis=0))
+        index = np.clip(index, 0, len(up) - 1)
+        inside &= np.take_along_axis(seen, index, axis=1)
+        total = np.sum(np.take_along_axis(clear, index, axis=1) * inside, axis=0)
+        count = inside.sum(axis=0)
+        enough = count >= LEAST_SEEN * len(along)
+        strengths.append(np.where(enough, total / np.maximum(count, 1), 0.0))
     strength = np.array(strengths)
-    if near:
-        for points in near:
-            at = up[None, None, :] + slopes[:, None, None] * (points[:, 0] - middle)[None, :, None]
-            passes = np.all(np.abs(at - points[:, 1, None]) < HINT_REACH_MM, axis=1)
-            strength = np.where(passes, strength, 0.0)
-    best, which = strength.max(axis=0), strength.argmax(axis=0)
-    peaks, _ = find_peaks(best, height=LEAST_LINE, distance=max(1, round(NEAR_LINE_MM / step)))
-    order = sorted(peaks, key=lambda i: -best[i])[:MOST_LINES]
-    return [(Line(float(up[i]), float(slopes[which[i]]), middle), float(best[i])) for i in order]
+    # Lines that are clearer than their like in place and direction. Parallel lines close to
+    # each other make slanting ones across them look clear too, so direction counts.
+    near_slope = max(1, round(NEAR_SLOPE / (slopes[1] - slopes[0])))
+    size = (2 * near_slope + 1, 2 * round(NEAR_LINE_MM / step) + 1)
+    top = maximum_filter(strength, size)
+    rows, columns = np.nonzero((strength == top) & (strength > LEAST_LINE))
+    order = np.argsort(-strength[rows, columns])[:MOST_LINES]
+    return [
+        (Line(float(up[k]), float(slopes[i]), middle), float(strength[i, k]))
+        for i, k in zip(rows[order], columns[order], strict=True)
+    ]
 
 
-def _bands(panorama: _Panorama, line: Line) -> tuple[Array, Array]:
+def _bands(panorama: Panorama, line: Line) -> tuple[list[Array], Array]:
     """Mean log light above and below a line at every place along, (n, 3); NaN where unseen."""
     at = line.at(panorama.along_mm)
 
@@ -314,12 +300,12 @@ def _bands(panorama: _Panorama, line: Line) -> tuple[Array, Array]:
         mean = np.sum(light * usable[..., None], axis=1) / np.maximum(count, 1)[:, None]
         return np.where((count >= FEWEST_SAMPLES)[:, None], mean, np.nan)
 
-    return band(ABOVE_MM), band(BELOW_MM)
+    return [band(reach) for reach in ABOVE_MM], band(BELOW_MM)
 
 
-def _changes(band: Array, window_mm: float) -> Array:
+def _changes(band: Array) -> Array:
     """Change of log light along a band at every place; zero where it cannot be told, (n,)."""
-    rows = max(2, round(window_mm / ALONG_STEP_MM))
+    rows = round(WINDOW_MM / ALONG_STEP_MM)
     seen = ~np.isnan(band[:, 0])
     light = np.concatenate([np.zeros((1, 3)), np.cumsum(np.nan_to_num(band), axis=0)])
     count = np.concatenate([[0], np.cumsum(seen)])
@@ -332,42 +318,85 @@ def _changes(band: Array, window_mm: float) -> Array:
         value = (light[last] - light[first]) / np.maximum(number, 1)[:, None]
         return np.where((number >= 0.6 * rows)[:, None], value, np.nan)
 
-    # The change itself may take a sample or two.
-    apart = mean(i + 2, i + 2 + rows) - mean(i - 1 - rows, i - 1)
-    return np.asarray(np.nan_to_num(np.linalg.norm(apart, axis=1) / np.sqrt(3)))
+    # The change itself may take a sample or two. Between two parts of like colour it is no
+    # step but a line, the shadow in their joint.
+    before, after = mean(i - 1 - rows, i - 1), mean(i + 2, i + 2 + rows)
+    here = _mean_of_three(band) - (before + after) / 2
+    step, shadow = (np.linalg.norm(v, axis=1) / np.sqrt(3) for v in (after - before, here))
+    return np.asarray(np.nan_to_num(np.maximum(step, shadow)))
 
 
-def _ends(panorama: _Panorama, line: Line, tipward: float) -> _Ends | None:
-    """Where limb's butt and riser's end lie on a line, if it is the seam."""
+def _mean_of_three(band: Array) -> Array:
+    """Mean of every value and its two neighbours, (n, 3)."""
+    padded = np.pad(band, ((1, 1), (0, 0)), mode="edge")
+    return np.asarray((padded[:-2] + padded[1:-1] + padded[2:]) / 3)
+
+
+def _sharp(change: Array) -> Array:
+    """Change of light less what changes beside it: a gradual change is no end, (n,)."""
+    aside = round(ASIDE_MM / ALONG_STEP_MM)
+    padded = np.pad(change, aside)
+    return np.asarray(change - (padded[: -2 * aside] + padded[2 * aside :]) / 2)
+
+
+def _ends(panorama: Panorama, line: Line) -> dict[float, _Ends]:
+    """Where limb's butt and riser's end lie on a line if it is the seam, by the tip's direction.
+
+    Directions in which the line is too short for a seam are left out.
+    """
     above, below = _bands(panorama, line)
-    change_above, change_below = _changes(above, WINDOW_MM), _changes(below, WINDOW_MM)
-    butt = change_above - OTHER_SIDE * change_below - _wander(change_above, panorama)
-    end = change_below - OTHER_SIDE * change_above - _wander(change_below, panorama)
-    along = panorama.along_mm * tipward
-    order = np.argsort(along)
-    along, butt, end = along[order], butt[order], end[order]
+    change_above = np.mean([_changes(band) for band in above], axis=0)
+    change_below = _changes(below)
+    butt = _sharp(change_above) - OTHER_SIDE * change_below - _wander(change_above, panorama)
+    end = _sharp(change_below) - OTHER_SIDE * change_above - _wander(change_below, panorama)
     # The best end for every butt: all pairs at a seam's length from each other.
-    apart = along[None, :] - along[:, None]
-    fits = (apart > SHORTEST_MM) & (apart < LONGEST_MM)
-    if not fits.any():
-        return None
-    low, high = np.clip(butt, 0, CLEAR_CHANGE)[:, None], np.clip(end, 0, CLEAR_CHANGE)[None, :]
-    # Beyond what is clear, clearer is still a little better: it finds the middle of a change.
-    finer = 0.01 * (butt[:, None] + end[None, :])
-    merit = np.where(fits, (low + high) / 2 + np.minimum(low, high) + finer, -np.inf)
-    i, k = np.unravel_index(int(np.argmax(merit)), merit.shape)
-    end_mm = float(along[k] * tipward)
-    past = (panorama.along_mm - end_mm) * tipward
-    beyond = (past > PAST_MM[0]) & (past < PAST_MM[1])
-    beyond &= ~np.isnan(above[:, 0]) & ~np.isnan(below[:, 0])
-    apart_past = 0.0
-    if np.count_nonzero(beyond) >= FEWEST_SAMPLES:
-        difference = np.mean(above[beyond] - below[beyond], axis=0)
-        apart_past = float(np.linalg.norm(difference) / np.sqrt(3))
-    return _Ends(float(along[i] * tipward), end_mm, float(butt[i]), float(end[k]), apart_past)
+    i = _tops(butt)
+    k = _tops(end)
+    along = panorama.along_mm
+    low, high = np.clip(butt[i], 0, CLEAR_CHANGE)[:, None], np.clip(end[k], 0, CLEAR_CHANGE)
+    # Beyond what is clear, clearer is still a little better.
+    merit = (low + high) / 2 + np.minimum(low, high) + 0.01 * (butt[i][:, None] + end[k])
+    found = {}
+    for tipward in (1.0, -1.0):
+        apart = (along[k][None, :] - along[i][:, None]) * tipward
+        fits = (apart > SHORTEST_MM) & (apart < LONGEST_MM)
+        if not fits.any():
+            continue
+        row, column = np.unravel_index(int(np.argmax(np.where(fits, merit, -np.inf))), merit.shape)
+        b, e = i[row], k[column]
+        past = (along - along[e]) * tipward
+        beyond = (past > PAST_MM[0]) & (past < PAST_MM[1])
+        found[tipward] = _Ends(
+            float(along[b]),
+            float(along[e]),
+            float(butt[b]),
+            float(end[e]),
+            _line_clear(panorama, line, beyond),
+        )
+    return found
 
 
-def _wander(change: Array, panorama: _Panorama) -> float:
+def _tops(clear: Array) -> NDArray[np.int_]:
+    """Where something is clearer than at its neighbours, the clearest few."""
+    around = round(WINDOW_MM / ALONG_STEP_MM)
+    tops = np.flatnonzero(clear == maximum_filter1d(clear, 2 * around + 1))
+    return np.asarray(tops[np.argsort(-clear[tops])[:MOST_TOPS]])
+
+
+def _line_clear(panorama: Panorama, line: Line, there: NDArray[np.bool_]) -> float:
+    """How sharply the light changes upward near a line, where ``there``, against texture."""
+    if np.count_nonzero(there) < FEWEST_SAMPLES:
+        return 0.0
+    offsets = np.arange(PAST_UP_MM[0], PAST_UP_MM[1] + 1e-9, UP_STEP_MM)
+    places = line.at(panorama.along_mm[there])[:, None] + offsets[None, :]
+    index = np.round((places - panorama.up_mm[0]) / UP_STEP_MM).astype(int)
+    inside = (index >= 0) & (index < len(panorama.up_mm))
+    index = np.clip(index, 0, len(panorama.up_mm) - 1)
+    change = np.take_along_axis(panorama.change[there], index, axis=1) * inside
+    return float(np.median(change.max(axis=1)) - np.median(change))
+
+
+def _wander(change: Array, panorama: Panorama) -> float:
     """How much a band's own light wanders along the card, as changes show it."""
     length = CARDS[CARD].board_mm[0]
     beside = (panorama.along_mm > 0) & (panorama.along_mm < length) & (change > 0)
@@ -382,42 +411,63 @@ def _elsewhere(one: _Candidate, other: _Candidate) -> bool:
     return bool(np.min(np.abs(one.line.at(places) - other.line.at(places))) > OTHER_LINE_MM)
 
 
-def _check_rivals(
-    best: _Candidate, found: list[_Candidate], hinted: bool, warnings: list[Note]
-) -> None:
-    rivals = [c for c in found if c.merit > RIVAL_SHARE * best.merit and _elsewhere(c, best)]
-    if not rivals or hinted:
-        return
-    if any(c.panorama.side != best.panorama.side for c in rivals):
-        raise Refused(
-            "seam_ambiguous",
-            "A seam shows on either side of card B, and which is meant cannot be told.",
-            "Keep other lines out of the picture, or mark pad line and limb line by hand.",
-        )
-    warnings.append(
-        Note(
-            "seam_ambiguous",
-            "Another line beside the card is almost as clear as the seam.",
-            "Look at the drawn lines; if they are wrong, mark pad line and limb line by hand.",
-        )
-    )
+def _distinct_places(
+    scene: Scene, found: list[_Candidate], reach_mm: float
+) -> list[tuple[float, SeamPlace]]:
+    """Places of the best candidates that are not the same seam, with their merits, best first."""
+    places: list[tuple[float, SeamPlace]] = []
+    chosen: list[_Candidate] = []
+    for one in found:
+        if len(chosen) == MOST_RIVALS or one.merit < LEAST_RIVAL * found[0].merit:
+            break
+        if all(_elsewhere(one, other) for other in chosen):
+            chosen.append(one)
+            place, clear = _refined(scene, one, reach_mm)
+            places.append((one.merit * clear, place))
+    return sorted(places, key=lambda p: -p[0])
 
 
-def _refined(scene: Scene, best: _Candidate) -> SeamPlace:
-    """The place of a candidate whose two ends are seen, with the ends told finely."""
+def _check_rivals(places: list[tuple[float, SeamPlace]], warnings: list[Note]) -> None:
+    merit, best = places[0]
+    middle = (best.butt_mm + best.end_mm) / 2
+    for other_merit, other in places[1:]:
+        if other_merit < RIVAL_SHARE * merit:
+            continue
+        if other.frame.outward[1] != best.frame.outward[1]:
+            raise Refused(
+                "seam_ambiguous",
+                "A seam shows on either side of card B, and which is meant cannot be told.",
+                "Keep other lines out of the picture, or mark pad line and limb line by hand.",
+            )
+        apart = abs(float(other.line.at(middle) - best.line.at(middle)))
+        if apart > OTHER_LINE_MM or other.tipward != best.tipward:
+            warnings.append(
+                Note(
+                    "seam_ambiguous",
+                    "Another line beside the card is almost as clear as the seam.",
+                    "Look at the drawn lines; if they are wrong, mark pad line and limb line by "
+                    "hand.",
+                )
+            )
+            return
+
+
+def _refined(scene: Scene, best: _Candidate, reach_mm: float) -> tuple[SeamPlace, float]:
+    """The place of a candidate, with line and ends told finely, and how clear its line is."""
     above, below = _bands(best.panorama, best.line)
-    return SeamPlace(
-        side_frame(scene, best.panorama.side),
-        best.line,
-        _sharpest(best.panorama, above, best.ends.butt_mm),
-        _sharpest(best.panorama, below, best.ends.end_mm),
-    )
+    butt = _sharpest(best.panorama, above[0], best.ends.butt_mm)
+    end = _sharpest(best.panorama, below, best.ends.end_mm)
+    line, clear = seam_line(best.panorama, best.line, butt, end, reach_mm)
+    above, below = _bands(best.panorama, line)
+    butt = _sharpest(best.panorama, above[0], butt)
+    end = _sharpest(best.panorama, below, end)
+    return SeamPlace(side_frame(scene, best.panorama.side), line, butt, end), clear
 
 
-def _sharpest(panorama: _Panorama, band: Array, near_mm: float) -> float:
+def _sharpest(panorama: Panorama, band: Array, near_mm: float) -> float:
     """Where a band changes most, near a place along."""
-    change = _changes(band, FINE_WINDOW_MM)
-    near = np.abs(panorama.along_mm - near_mm) < WINDOW_MM
+    change = _changes(band)
+    near = np.abs(panorama.along_mm - near_mm) < NEAR_END_MM
     weight = np.where(near, change, 0.0)
     top = float(weight.max())
     if top <= 0:
@@ -425,13 +475,13 @@ def _sharpest(panorama: _Panorama, band: Array, near_mm: float) -> float:
     # The change reaches over the window; its middle is the place.
     weight = np.where(weight > 0.7 * top, weight, 0.0)
     peak = float(panorama.along_mm[int(np.argmax(weight))])
-    weight = np.where(np.abs(panorama.along_mm - peak) < FINE_WINDOW_MM, weight, 0.0)
+    weight = np.where(np.abs(panorama.along_mm - peak) < NEAR_END_MM / 2, weight, 0.0)
     return float(np.sum(panorama.along_mm * weight) / np.sum(weight))
 
 
 def _with_typical_length(scene: Scene, best: _Candidate, warnings: list[Note]) -> SeamPlace:
     """The place of a candidate of which only one end is seen."""
-    place = _refined(scene, best)
+    place, _ = _refined(scene, best, REACH_MM if not scene.hints else HINTED_REACH_MM)
     if best.ends.butt_clear > best.ends.end_clear:
         end = place.butt_mm + best.tipward * TYPICAL_MM
         warnings.append(
@@ -483,17 +533,17 @@ def _refuse_if_hidden(scene: Scene, surface: Surface) -> None:
     """Refuse where a limb's butt shows right above the card and no riser between."""
     edge = MARGIN_MM + CLEAR_OF_CARD_MM
     for side in SIDEWAYS:
-        panorama = _look_beside(scene, surface, side)
+        panorama = look_beside(scene, surface, side)
         line = Line(edge, 0.0, CARDS[CARD].board_mm[0] / 2)
         above, _ = _bands(panorama, line)
-        change = _changes(above, WINDOW_MM)
+        change = _changes(above[0])
         beside = (panorama.along_mm > 0) & (panorama.along_mm < CARDS[CARD].board_mm[0])
         clear = change - 2 * _wander(change, panorama)
         shows = np.flatnonzero(beside & (clear > LEAST_CHANGE))
         # A riser that ends there changes the band too, but then the far side of the card
         # shows the same.
-        other = _look_beside(scene, surface, -side)
-        opposite = _changes(_bands(other, line)[0], WINDOW_MM)
+        other = look_beside(scene, surface, -side)
+        opposite = _changes(_bands(other, line)[0][0])
         if len(shows) and np.min(opposite[shows]) < 0.3 * np.max(change[shows]):
             raise Refused(
                 "seam_hidden",
