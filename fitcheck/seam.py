@@ -45,9 +45,10 @@ MISFIT_SHARE = 0.03
 HALO_SHARE = 0.02
 MISFIT_OF_WHITE = 0.006
 HALO_BLURS = 2.5
-# A block's own grain, of its light, and how far it keeps its shade; common experience, no
-# source. It is alike in neighbouring samples, and so counts as more in each.
-OWN_GRAIN, GRAIN_MM = 0.04, 0.15
+# A block's own grain, of its light, as the profiles show it within limits; and how far it
+# keeps its shade (common experience, no source): alike in neighbouring samples, it counts as
+# more in each.
+OWN_GRAIN, GRAIN_MM = (0.03, 0.3), 0.15
 
 # Light of a side, against its light away from the edge: how it differs from block to block;
 # and the texture that all blocks share: at the very edge, where glue, finish, shade or the
@@ -57,13 +58,13 @@ EDGE_TEXTURE, KNOT_TEXTURE = 0.25, 0.15
 KNOT_MM = 0.12
 BLUR_PRIOR_LOG_SD = 0.05  # seam and card lie in one plane
 RADIUS_PRIOR_MM = 0.1  # arrises at a seam are hardly broken; common practice, no source
-RADIUS_PRIOR_LOG_SD, LESS_ROUND = 0.35, 2.0
+RADIUS_PRIOR_LOG_SD, LESS_ROUND = 0.35, 1.5
 # A lamination beside the seam looks like an opening that is as wide from end to end. This
 # tells which is meant, and is far too wide to move an opening that shows.
 OPENING_PRIOR_MM = 0.6
 # Light of an inner face and of what is seen through, as shares of the card's paper: mean,
 # spread, and change per square root of a block of 2 mm.
-INNER_LIGHT = (0.01, 0.02, 0.01)
+INNER_LIGHT = (0.006, 0.008, 0.006)
 THROUGH_LIGHT = (0.5, 0.8, 0.02)
 # Far edges of the opening are out of focus by the lens's opening, about 2.5 mm on a
 # telephone (f/1.8 at 4.5 to 6 mm; from memory). A disc's standard deviation is a quarter of it.
@@ -286,16 +287,19 @@ class _Model:
         pitch = float(self.up[1] - self.up[0])
         halo = gaussian_filter1d(light, HALO_BLURS * blur_mm / pitch, axis=1, mode="nearest")
         alike = max(1.0, 2 * max(GRAIN_MM, 2 * blur_mm) / pitch)
+        edge = max(3, self.m // 6)
+        grain = np.where(
+            self.up[:, None] < 0, _own_grain(light[:, :edge]), _own_grain(light[:, -edge:])
+        )
         variance = (
             profiles.noise**2
-            + (MISFIT_SHARE**2 + OWN_GRAIN**2 * alike) * light**2
+            + (MISFIT_SHARE**2 + grain**2 * alike) * light**2
             + (HALO_SHARE * halo) ** 2
             + (MISFIT_OF_WHITE * white) ** 2
         )
         # Colours first from here on.
         self.light = np.ascontiguousarray(np.moveaxis(light, -1, 0))
         self.precision = np.ascontiguousarray(np.moveaxis(1 / variance, -1, 0))
-        edge = max(3, self.m // 6)
         self.rough_pad = np.median(self.light[..., :edge], axis=-1)
         self.rough_limb = np.median(self.light[..., -edge:], axis=-1)
         self.knots_pad = np.arange(int(-self.up[0] / KNOT_MM) + 2)
@@ -585,6 +589,14 @@ def _light_prior(n: int, block_mm: float, white: float) -> tuple[Array, Array]:
         precision[:, k, :, k] = chain / per_block**2 + np.eye(n) / (n * (spread * white) ** 2)
         mean[:, k] = middle * white
     return precision.reshape(3 * n, 3 * n), mean.ravel()
+
+
+def _own_grain(light: Array) -> Array:
+    """How much a side's light, (n, m, 3), differs from block to block beyond its level, (3,)."""
+    relative = light / np.maximum(light.mean(axis=1, keepdims=True), 1e-6)
+    own = relative - np.median(relative, axis=0)
+    sd = 1.4826 * np.median(np.abs(own), axis=(0, 1))
+    return np.asarray(np.clip(sd, *OWN_GRAIN))
 
 
 def _texture_prior(knots: int) -> Array:

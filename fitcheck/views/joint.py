@@ -66,6 +66,7 @@ ROWS_ALIKE = 2.0  # variance of a mean of rows over what independent rows would 
 # What the model of light leaves: of each end by itself, and of both together by the arrises.
 OWN_SD_MM = 0.012
 OWN_SD_BLURS = 0.15
+OWN_SD_SHARE = 0.05  # of the opening: how far light reaches in over the inner faces
 ARRIS_SD_MM = 0.025
 ARRIS_SD_BLURS = 0.15
 
@@ -308,8 +309,8 @@ def _opening_covariance(
     fit: SeamFit, profiles: SeamProfiles, blur_mm: float
 ) -> tuple[Array, tuple[float, float]]:
     """Covariance of the two openings' own errors, mm², and the scatter of either line, mm."""
-    own = OWN_SD_MM**2 + (OWN_SD_BLURS * blur_mm) ** 2
-    covariance = fit.covariance[2:, 2:] + own * np.eye(2)
+    own = OWN_SD_MM**2 + (OWN_SD_BLURS * blur_mm) ** 2 + (OWN_SD_SHARE * fit.opening_mm) ** 2
+    covariance = fit.covariance[2:, 2:] + np.diag(own)
     scatter = []
     for shift in (fit.pad_shift_mm, fit.limb_shift_mm):
         seen = shift[fit.kept & np.isfinite(shift)]
