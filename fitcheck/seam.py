@@ -50,7 +50,10 @@ HALO_BLURS = 2.5
 # more in each.
 OWN_GRAIN, GRAIN_MM = (0.03, 0.3), 0.15
 
-# Light of a side, against its light away from the edge: how it differs from block to block;
+# Where a side's light is told: past an opening and its arris, and short of the next
+# lamination; a limb's glass is some 1 mm thick, from memory.
+BESIDE_PAD_MM, BESIDE_LIMB_MM = (-0.8, -0.4), (0.45, 0.9)
+# Light of a side, against its light there: how it differs from block to block;
 # and the texture that all blocks share: at the very edge, where glue, finish, shade or the
 # glass's own face may show but nothing is black, and its change from knot to knot.
 LEVEL_SD = 0.15
@@ -58,7 +61,7 @@ EDGE_TEXTURE, KNOT_TEXTURE = 0.25, 0.15
 KNOT_MM = 0.12
 BLUR_PRIOR_LOG_SD = 0.05  # seam and card lie in one plane
 RADIUS_PRIOR_MM = 0.1  # arrises at a seam are hardly broken; common practice, no source
-RADIUS_PRIOR_LOG_SD, LESS_ROUND = 0.35, 1.5
+RADIUS_PRIOR_LOG_SD, LESS_ROUND = 0.25, 2.0
 # A lamination beside the seam looks like an opening that is as wide from end to end. This
 # tells which is meant, and is far too wide to move an opening that shows.
 OPENING_PRIOR_MM = 0.6
@@ -86,6 +89,7 @@ DARKEST_WITHIN_MM = 0.35
 CLOSED_MM, HIDDEN_RADIUS_MM = 0.01, 0.03
 NEXT_GUESS_MM = 0.18
 MOST_STARTS = 3
+COARSE_BLOCKS = 8
 SAME_SOLUTION_MM = 0.03
 MOST_STEPS = 25
 OUTLIER_SIGMAS = 4.5
@@ -227,9 +231,10 @@ def fit_seam(
             f"expected at least 8 blocks and 12 places, got {profiles.along_mm.shape} and "
             f"{profiles.up_mm.shape} for light of {profiles.light.shape}"
         )
+    coarse = _Model(_merged(profiles), blur_mm, sight, white)
+    solutions = _apart([coarse.search(start) for start in coarse.starts()])
     model = _Model(profiles, blur_mm, sight, white)
-    solutions = _apart([model.search(start) for start in model.starts()])
-    best = solutions[0]
+    best = model.search(solutions[0].theta)
     kept = np.ones(n, dtype=bool)
     for _ in range(2):
         agreeing = model.agreeing(best.theta)
@@ -238,7 +243,7 @@ def fit_seam(
         kept = agreeing
         model.weight = np.where(kept, 1.0, 0.0)
         best = model.search(best.theta)
-    return model.report(best, solutions, kept)
+    return model.report(best, solutions, coarse.n, kept)
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,6 +251,24 @@ class _Solution:
     theta: Array
     cost: float
     jacobian: Array
+
+
+def _merged(profiles: SeamProfiles) -> SeamProfiles:
+    """Neighbouring blocks joined, so that few are left for a first look."""
+    n = len(profiles.along_mm)
+    groups = max(1, n // COARSE_BLOCKS)
+    kept = n // groups * groups
+
+    def mean(values: Array) -> Array:
+        return np.asarray(values[:kept].reshape(-1, groups, *values.shape[1:]).mean(axis=1))
+
+    return SeamProfiles(
+        profiles.ends_mm,
+        mean(profiles.along_mm),
+        profiles.up_mm,
+        mean(profiles.light),
+        mean(profiles.noise) / np.sqrt(groups),
+    )
 
 
 def _apart(solutions: list[_Solution]) -> list[_Solution]:
@@ -287,9 +310,11 @@ class _Model:
         pitch = float(self.up[1] - self.up[0])
         halo = gaussian_filter1d(light, HALO_BLURS * blur_mm / pitch, axis=1, mode="nearest")
         alike = max(1.0, 2 * max(GRAIN_MM, 2 * blur_mm) / pitch)
-        edge = max(3, self.m // 6)
+        beside_pad, beside_limb = self._beside(BESIDE_PAD_MM), self._beside(BESIDE_LIMB_MM)
         grain = np.where(
-            self.up[:, None] < 0, _own_grain(light[:, :edge]), _own_grain(light[:, -edge:])
+            self.up[:, None] < 0,
+            _own_grain(light[:, beside_pad]),
+            _own_grain(light[:, beside_limb]),
         )
         variance = (
             profiles.noise**2
@@ -300,8 +325,8 @@ class _Model:
         # Colours first from here on.
         self.light = np.ascontiguousarray(np.moveaxis(light, -1, 0))
         self.precision = np.ascontiguousarray(np.moveaxis(1 / variance, -1, 0))
-        self.rough_pad = np.median(self.light[..., :edge], axis=-1)
-        self.rough_limb = np.median(self.light[..., -edge:], axis=-1)
+        self.rough_pad = np.median(self.light[..., beside_pad], axis=-1)
+        self.rough_limb = np.median(self.light[..., beside_limb], axis=-1)
         self.knots_pad = np.arange(int(-self.up[0] / KNOT_MM) + 2)
         self.knots_limb = np.arange(int(self.up[-1] / KNOT_MM) + 2)
 
@@ -332,6 +357,13 @@ class _Model:
         below = np.where(self.may_be_less, LESS_ROUND * reach, reach)
         self.lowest = np.concatenate([[-far, -far, 0.0, 0.0], self.known_mean - below])
         self.highest = np.concatenate([[far, far, WIDEST_MM, WIDEST_MM], self.known_mean + reach])
+
+    def _beside(self, reach_mm: tuple[float, float]) -> NDArray[np.int_]:
+        """Which samples lie beside the seam; the outermost three where it is not seen so far."""
+        inside = np.flatnonzero((self.up >= reach_mm[0]) & (self.up <= reach_mm[1]))
+        if len(inside) >= 3:
+            return inside
+        return np.arange(3) if reach_mm[0] < 0 else np.arange(self.m - 3, self.m)
 
     def starts(self) -> list[Array]:
         """Guesses to search from: what the profiles show, closed, and the likeliest of a grid."""
@@ -541,14 +573,16 @@ class _Model:
         spread = 1.4826 * float(np.median(np.abs(size - typical)))
         return np.asarray(size <= typical + OUTLIER_SIGMAS * max(spread, 0.1 * typical))
 
-    def report(self, best: _Solution, others: list[_Solution], kept: NDArray[np.bool_]) -> SeamFit:
-        """Covariance, rivals and what else the fit tells."""
+    def report(
+        self, best: _Solution, others: list[_Solution], blocks: int, kept: NDArray[np.bool_]
+    ) -> SeamFit:
+        """Covariance, rivals, found with so many blocks, and what else the fit tells."""
         theta = best.theta
         information = best.jacobian.T @ best.jacobian
         covariance = np.linalg.inv(information + 1e-9 * np.eye(len(theta)))[:EDGES, :EDGES]
         pad_shift, limb_shift = self.shifts(theta)
 
-        independent = INDEPENDENT_PER_BLOCK * self.n
+        independent = INDEPENDENT_PER_BLOCK * blocks
         per_sample = max(2 * others[0].cost / independent, 1.0)
         rival_mm = 0.0
         for other in others[1:]:

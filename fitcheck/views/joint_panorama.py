@@ -35,7 +35,9 @@ class Panorama:
     """Log light beside the card, (along, up, 3), and where it can be used.
 
     ``side`` is -1 over the card's upper edge, 1 under its lower one. ``change`` is how much
-    the log light changes upward, (along, up): zero where that cannot be told.
+    the log light changes upward, (along, up): zero where that cannot be told. ``sums`` and
+    ``counts`` are running sums up every row of what is usable, (along, up + 1, 3) and
+    (along, up + 1).
     """
 
     side: float
@@ -44,6 +46,19 @@ class Panorama:
     light: Array
     usable: NDArray[np.bool_]
     change: Array
+    sums: Array
+    counts: NDArray[np.int_]
+
+    def band(self, first_up_mm: Array, reach_mm: float) -> tuple[Array, NDArray[np.int_]]:
+        """Mean log light upward from a place in every row, (along, 3), and of how many samples."""
+        count = len(self.up_mm)
+        low = np.round((first_up_mm - self.up_mm[0]) / UP_STEP_MM).astype(int)
+        high = np.clip(low + round(reach_mm / UP_STEP_MM) + 1, 0, count)
+        low = np.clip(low, 0, count)
+        rows = np.arange(len(self.along_mm))
+        number = self.counts[rows, high] - self.counts[rows, low]
+        total = self.sums[rows, high] - self.sums[rows, low]
+        return total / np.maximum(number, 1)[:, None], number
 
 
 def side_frame(scene: Scene, side: float) -> StripFrame:
@@ -82,4 +97,7 @@ def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
     hidden = (~usable).astype(np.float64)
     blind = gaussian_filter1d(hidden, scale, axis=1, mode="nearest") > 0.02
     change = np.where(blind, 0.0, np.linalg.norm(slope, axis=-1) / np.sqrt(3))
-    return Panorama(side, along, up, logarithm, usable, change)
+    start = np.zeros((len(along), 1, 3))
+    sums = np.concatenate([start, np.cumsum(logarithm * usable[..., None], axis=1)], axis=1)
+    counts = np.pad(np.cumsum(usable, axis=1), ((0, 0), (1, 0)))
+    return Panorama(side, along, up, logarithm, usable, change, sums, counts)

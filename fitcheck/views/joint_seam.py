@@ -289,15 +289,7 @@ def _bands(panorama: Panorama, line: Line) -> tuple[list[Array], Array]:
     at = line.at(panorama.along_mm)
 
     def band(reach: tuple[float, float]) -> Array:
-        offsets = np.arange(reach[0], reach[1] + 1e-9, UP_STEP_MM)
-        places = (at[:, None] + offsets[None, :] - panorama.up_mm[0]) / UP_STEP_MM
-        index = np.round(places).astype(int)
-        inside = (index >= 0) & (index < len(panorama.up_mm))
-        index = np.clip(index, 0, len(panorama.up_mm) - 1)
-        usable = np.take_along_axis(panorama.usable, index, axis=1) & inside
-        light = np.take_along_axis(panorama.light, index[..., None], axis=1)
-        count = usable.sum(axis=1)
-        mean = np.sum(light * usable[..., None], axis=1) / np.maximum(count, 1)[:, None]
+        mean, count = panorama.band(at + reach[0], reach[1] - reach[0])
         return np.where((count >= FEWEST_SAMPLES)[:, None], mean, np.nan)
 
     return [band(reach) for reach in ABOVE_MM], band(BELOW_MM)
