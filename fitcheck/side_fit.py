@@ -7,23 +7,24 @@ a sliver of the riser's own side beyond it. Here every block has light levels of
 
 - Each block is a blurred step between two levels with gentle slopes; where the far end of a
   visible side wall lies within reach, a second step ends it.
+- The first rounds are softened, so that a line that starts a little off is drawn in. The arris
+  between face and side is round: of a grid of rounds, every one is weighed by its likelihood.
 - Grain changes wood's brightness and hardly its colour. The three colours are turned into
   three channels of equal noise by the face's own texture (whitening), so that a change of
   colour counts for much and one of brightness for little where the wood is lively.
 - The blocks' shifts get a robust line weighted by what each block can tell. Rings run along
   an edge for several millimetres, so neighbouring blocks share errors, and the covariance is
   widened for it.
-
-A face and a wall of the same wood in the same light differ in nothing but a shade of colour.
-:func:`fit_faint_side` looks for that shade alone, in logarithms of colour ratios.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
@@ -33,17 +34,23 @@ Array = NDArray[np.float64]
 
 BLOCK_MM = 1.0
 INNER_MM, OUTER_MM = 0.9, 0.5  # reach of a profile, beyond its blur
-ROUNDS = 6
-TUNING_ROUNDS = (1, 4)
-CUTTING_ROUNDS, UPPER_SHARE = 3, 0.6  # the upper part alone first, then as far as it is straight
+# A sharp step is seen from afar only when it is softened: coarse first, then as it is.
+SOFTENED_MM = (0.3, 0.15, 0.08, 0.0, 0.0, 0.0, 0.0)
+BESIDE_WALL_SOFTENED = 0.3  # so much of it, lest the wall's far end is taken for the side
+TUNING_ROUNDS = (3, 5)  # when blur and arris are fitted
+CUTTING_ROUND, UPPER_SHARE = 3, 0.6  # the upper part alone first, then as far as it is straight
 ROUNDED_MM, CLEAR_OF_ROUNDING_MM = 0.06, 1.0
 # Blur of the channels over that of the cards: JPEG stores colour at half resolution.
-BLUR_RATIOS = np.exp(np.linspace(-0.1, 0.45, 6))
-BLUR_RATIO_USUAL, BLUR_RATIO_LOG_SD = 1.05, 0.1
+BLUR_RATIOS = np.exp(np.linspace(-0.1, 1.1, 9))
+BLUR_RATIO_USUAL = 1.05
+BLUR_RATIO_LOG_SD = {"grey": 0.1, "colour": 0.35}
+GREY_SHARE = 0.3  # of a channel's squared weights along grey, from which it counts as grey
 WALL_END_RATIOS = (1.0, 1.6, 2.5)  # the wall's far end is further away and less sharp
 SLOPE_SHARE_PER_MM = 0.3  # of the step: light changes slowly beside an edge
+COLOUR_NOISE_SHARE = 0.05  # of all the noise's variance, in either direction of pure colour
 LIGHT_FLOOR = 0.0015  # linear light; no channel is quieter
 WALL_END_SD_MM = 0.1
+WALL_BRIGHTNESS_SD = 0.1  # how far a wall's brightness wanders, as a share of the face's
 NARROWEST_WALL_OF_BLUR = 1.3  # of the blurs of its two ends together
 FURTHEST_SHIFT_MM = 0.4
 # Rings run about 3 mm along an edge: this many blocks of 1 mm count as one.
@@ -52,21 +59,19 @@ GRAIN_WIDENING = 2.5
 # further than the blocks' scatter shows. Seen in errors against known truth.
 WALL_WIDENING = 4.0
 
-# How far a rounded arris moves the apparent step, as shares of its radius. Over the quarter
-# round the light goes from the face's to the side's, and may shine on the way: the areas
-# under (1 − cos φ + sin φ)/2 and cos φ + sin φ − 1, over r sin φ, are 0.357 r and 0.285 r.
-ARRIS_MM = 0.3  # a lightly eased edge; common practice, no source
-SIDE_LIGHT_SHARE, SIDE_LIGHT_SD = 0.357, 0.3  # of the face's light
-SHINE_SHARE, SHINE_SD = 0.285, 0.2
-ARRIS_LIGHT_SD = float(np.hypot(SIDE_LIGHT_SHARE * SIDE_LIGHT_SD, SHINE_SHARE * SHINE_SD))
-WALL_SHARE_SD = 0.25  # where the wall shows, the round is a step in itself
-MODEL_SD_MM = 0.008
-
-FAINT_BLOCK_MM = 2.0
-FAINT_INNER_MM, FAINT_OUTER_MM = 1.0, 1.2
-FAINT_BLUR_RATIO = 1.25
-FAINT_SLOPE_SD = 0.035  # of a side's slope, weak: it only keeps a lost fit near
-FAINT_SHIFT_SD_MM = 0.5
+# An arris is round, and light goes over it from the face's to the side's: at the angle φ from
+# the face by the share (1 − cos φ + sin φ)/2, which is all that light that grows evenly with
+# the surface's direction can do. The side's light is so much of the face's, and mirrors so
+# much of what lies beyond, as wood does at a grazing angle.
+ARRIS_MM, ARRIS_LOG_SD = 0.3, 0.5  # a lightly eased edge; common practice, no source
+SIDE_LIGHT, SIDE_LIGHT_SD = 0.9, 0.4
+MIRRORED, MIRRORED_SD = 0.1, 0.25
+ARRIS_GRID = tuple(itertools.product((0.15, 0.3, 0.6), (0.4, 0.8, 1.2, 1.7), (0.0, 0.3, 0.7)))
+PLACE_STEP_MM = 0.02
+ARRIS_PLACES_MM: Array = PLACE_STEP_MM * np.arange(-12.0, 16.0)
+ARRIS_CELLS = 10
+WALL_SHARE_SD = 0.25  # of the radius, where the wall shows: the round is a step in itself
+ARRIS_MODEL_SHARE = 0.2  # of the radius: what the model of the light leaves out
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,15 +148,18 @@ def fit_side(
     The fit; None where fewer than eight blocks, or fewer than half, agree with a line.
     """
     blur_mm = max(blur_px, 0.5) / px_per_mm_at(surface, frame, line)
-    reach = (-INNER_MM - 2.5 * blur_mm, OUTER_MM + 3.0 * blur_mm)
     current = line
     steps = _StepBlocks(blur_mm)
     found: _FoundLine | None = None
     stretch = along_mm
-    for round_ in range(ROUNDS):
-        if cut_rounding and round_ < CUTTING_ROUNDS:
-            stretch = (along_mm[1] - UPPER_SHARE * (along_mm[1] - along_mm[0]), along_mm[1])
-        elif cut_rounding and round_ == CUTTING_ROUNDS:
+    if cut_rounding:
+        stretch = (along_mm[1] - UPPER_SHARE * (along_mm[1] - along_mm[0]), along_mm[1])
+    softened_share = 1.0 if wall_end is None else BESIDE_WALL_SOFTENED
+    for round_, softened in enumerate(SOFTENED_MM):
+        steps.softened_mm = softened * softened_share
+        soft = 2.0 * steps.softened_mm
+        reach = (-INNER_MM - 2.5 * blur_mm - soft, OUTER_MM + 3.0 * blur_mm + soft)
+        if cut_rounding and round_ == CUTTING_ROUND:
             light, along, outward = blocks_beside(
                 picture, surface, frame, current, along_mm, reach, BLOCK_MM, keep_out
             )
@@ -162,20 +170,22 @@ def fit_side(
         )
         if len(along) < FEWEST_POINTS:
             return None
-        placed = along
         wall_mm = None if wall_end is None else wall_end.at(along) - current.at(along)
         channels, whitening = _whitened(light, outward, wall_end is not None)
-        if round_ in TUNING_ROUNDS:
-            steps.tune_blur(channels, outward, wall_mm)
-        shifts, sd = steps.shifts(channels, outward, wall_mm)
+        told = np.ones(len(along), dtype=bool)
         if wall_end is not None:
             # Where the wall is hardly wider than its blur, its two ends are one step.
             narrowest = NARROWEST_WALL_OF_BLUR * (1 + steps.wall_end_ratio) * blur_mm
             told = wall_end.at(along) - line.at(along) > narrowest
             if np.count_nonzero(told) < FEWEST_POINTS:
                 return None
-            along, shifts, sd = along[told], shifts[told], sd[told]
-        found = _weighted_line(along - current.middle_mm, shifts, sd)
+        place = 0.0
+        if round_ in TUNING_ROUNDS:
+            steps.tune_blur(channels, outward, wall_mm, whitening)
+            if wall_end is None:
+                place = steps.tune_arris(channels, outward)
+        shifts, sd = steps.shifts(channels, outward, wall_mm, place)
+        found = _weighted_line(along[told] - current.middle_mm, shifts[told] + place, sd[told])
         if found is None:
             return None
         if wall_end is not None:
@@ -187,93 +197,27 @@ def fit_side(
         turn = np.arctan(current.slope) + np.arctan(found.slope)
         current = Line(current.offset_mm + found.offset, float(np.tan(turn)), current.middle_mm)
     assert found is not None  # noqa: S101 - the loop ran
-    covariance = found.covariance.copy()
-    covariance[1, 1] += _arris_slope_sd(light @ whitening.T, outward, placed, blur_mm) ** 2
+    covariance, arris_sd = found.covariance, WALL_SHARE_SD * ARRIS_MM
+    if wall_end is None:
+        arris_sd = steps.arris_sd_mm
+        turned = 0.0
+        for likely, arris in steps.likely_arrises:
+            moved = _weighted_line(
+                along - current.middle_mm, steps.shifts_if(channels, outward, arris), sd
+            )
+            if moved is not None:
+                turned += likely * (moved.slope - found.slope) ** 2
+        covariance = covariance + np.diag([0.0, turned])
     n = max(2, len(outward) // 6)
     face, ground = light[:, :n].mean(axis=(0, 1)), light[:, -n:].mean(axis=(0, 1))
     return SideFit(
         line=current,
         covariance=covariance,
-        arris_sd_mm=_arris_sd_mm(whitening @ face, whitening @ ground, wall_end is not None),
+        arris_sd_mm=float(np.hypot(arris_sd, ARRIS_MODEL_SHARE * ARRIS_MM)),
         scatter_mm=found.scatter,
         kept_share=float(np.mean(found.kept)),
         rise=float(np.mean(ground - face)),
         along_mm=stretch,
-    )
-
-
-def fit_faint_side(
-    picture: NDArray[np.uint8],
-    surface: Surface,
-    frame: StripFrame,
-    along_mm: tuple[float, float],
-    line: Line,
-    corner_mm: tuple[float, float, float],
-    blur_px: float,
-    keep_out: list[Array],
-    wall_end: Line,
-) -> SideFit | None:
-    """Fit a side beyond which the camera sees a wall of nearly the same wood and light.
-
-    Parameters
-    ----------
-    picture, surface, frame, along_mm, corner_mm, blur_px, keep_out, wall_end
-        As for :func:`fit_side`.
-    line
-        Where the side is expected.
-
-    Returns
-    -------
-    The fit; None where too few blocks show both face and wall.
-    """
-    px_per_mm = px_per_mm_at(surface, frame, line)
-    blur_mm = FAINT_BLUR_RATIO * max(blur_px, 0.5) / px_per_mm
-    current = line
-    corner_along, corner_outward, corner_sd = corner_mm
-    for _ in range(ROUNDS):
-        light, along, outward = blocks_beside(
-            picture,
-            surface,
-            frame,
-            current,
-            along_mm,
-            (-FAINT_INNER_MM, FAINT_OUTER_MM),
-            FAINT_BLOCK_MM,
-            keep_out,
-        )
-        room = wall_end.at(along) - current.at(along) - 3.5 * blur_mm
-        shifts, sd = _shade_shifts(light, outward, room, blur_mm)
-        seen = np.isfinite(sd)
-        if np.count_nonzero(seen) < 3:
-            return None
-        # The corner is one more point of the side; a weak slope keeps a lost fit near.
-        places = np.append(along[seen], corner_along) - current.middle_mm
-        values = np.append(shifts[seen], corner_outward - float(current.at(corner_along)))
-        sds = np.append(sd[seen], corner_sd)
-        design = np.stack([np.ones_like(places), places], axis=1)
-        weights = 1 / sds**2
-        normal = design.T @ (weights[:, None] * design)
-        normal[1, 1] += FAINT_SLOPE_SD**-2
-        pull = design.T @ (weights * values)
-        pull[1] += (line.slope - current.slope) / FAINT_SLOPE_SD**2
-        moved = np.linalg.solve(normal, pull)
-        current = Line(
-            current.offset_mm + float(moved[0]),
-            current.slope + float(moved[1]),
-            current.middle_mm,
-        )
-    left = values - design @ moved
-    chi2 = float(np.sum(weights * left**2)) / max(len(values) - 2, 1)
-    inner = light[:, outward < -blur_mm].mean(axis=(0, 1))
-    outer = light[:, (outward > 0) & (outward < 0.5)].mean(axis=(0, 1))
-    return SideFit(
-        line=current,
-        covariance=np.asarray(np.linalg.inv(normal) * max(chi2, 1.0)),
-        arris_sd_mm=float(np.hypot(WALL_SHARE_SD * ARRIS_MM, MODEL_SD_MM)),
-        scatter_mm=float(1.4826 * np.median(np.abs(left))),
-        kept_share=float(np.mean(seen)),
-        rise=float(np.mean(outer - inner)),
-        along_mm=along_mm,
     )
 
 
@@ -303,32 +247,56 @@ def _whitened(light: Array, outward: Array, wall: bool) -> tuple[Array, Array]:
     if wall:
         face = inner.reshape(-1, 3)
         mean = face.mean(axis=0)
-        noise = noise + np.cov(face.T) + 0.04 * np.outer(mean, mean)
+        noise = noise + np.cov(face.T) + WALL_BRIGHTNESS_SD**2 * np.outer(mean, mean)
     else:
         outer = light[:, outward > 0.65 * outward[-1]]
         ground = outer - outer.mean(axis=1, keepdims=True)
         noise = noise + 0.5 * np.cov(ground.reshape(-1, 3).T)
+    # Telephones smooth and sharpen colour on its own: it is never as sure as it is quiet.
+    grey = np.full(3, 1 / np.sqrt(3))
+    noise += COLOUR_NOISE_SHARE * np.trace(noise) * (np.eye(3) - np.outer(grey, grey))
     variance, directions = np.linalg.eigh(noise)
     matrix = (directions / np.sqrt(variance)).T
     return light @ matrix.T, matrix
 
 
 class _StepBlocks:
-    """Blocks as blurred steps with levels of their own; tells how far each is shifted."""
+    """Blocks as blurred steps with levels of their own; tells how far each is shifted.
+
+    Blur and arris are common to all blocks.
+
+    Attributes
+    ----------
+    arris
+        Logarithm of the arris's radius (mm), the side's light as a share of the face's, and
+        the share of what lies beyond that it mirrors.
+    likely_arrises
+        Those that the light does not rule out, each with its probability.
+    arris_sd_mm
+        Standard uncertainty of the place of the wall that follows.
+    """
 
     def __init__(self, blur_mm: float) -> None:
         self.blur_mm = blur_mm
+        self.softened_mm = 0.0
         self.ratios = np.full(3, BLUR_RATIO_USUAL)
         self.wall_end_ratio = WALL_END_RATIOS[1]
+        self.arris = np.array([np.log(ARRIS_MM), 1.0, 0.0])
+        self.likely_arrises: list[tuple[float, tuple[float, float, float]]] = []
+        self.arris_sd_mm = 0.0
 
-    def tune_blur(self, channels: Array, outward: Array, wall_mm: Array | None) -> None:
+    def tune_blur(
+        self, channels: Array, outward: Array, wall_mm: Array | None, whitening: Array
+    ) -> None:
         """Choose each channel's blur, and that of the wall's far end, by what fits best."""
         together = self._correlated(outward)
+        grey = np.sum(whitening, axis=1) ** 2 / (3 * np.sum(whitening**2, axis=1))
+        kind = np.where(grey > GREY_SHARE, "grey", "colour")
+        usual_sd = np.array([BLUR_RATIO_LOG_SD[k] for k in kind])
         costs = []
         for ratio in BLUR_RATIOS:
             cost = self._solve(channels, outward, wall_mm, np.full(3, ratio))[3]
-            usual = (np.log(ratio / BLUR_RATIO_USUAL) / BLUR_RATIO_LOG_SD) ** 2
-            costs.append(cost / together + usual)
+            costs.append(cost / together + (np.log(ratio / BLUR_RATIO_USUAL) / usual_sd) ** 2)
         self.ratios = BLUR_RATIOS[np.argmin(np.array(costs), axis=0)]
         if wall_mm is not None:
             tried = []
@@ -336,11 +304,64 @@ class _StepBlocks:
                 tried.append(self._solve(channels, outward, wall_mm, self.ratios)[3].sum())
             self.wall_end_ratio = WALL_END_RATIOS[int(np.argmin(tried))]
 
+    def tune_arris(self, channels: Array, outward: Array) -> float:
+        """Fit the arris to groups of blocks; returns where the wall lies, mm outward.
+
+        Every arris of a grid is tried at every place near by, and weighed by its likelihood.
+        """
+        groups = np.array_split(np.arange(len(channels)), max(1, min(6, len(channels) // 4)))
+        means = np.stack([channels[g].mean(axis=0) for g in groups])
+        # Grain is shared by the blocks of a group as far as it runs along the side.
+        scale = len(groups[0]) / GRAIN_WIDENING / self._correlated(outward)
+        cost, usual = [], []
+        for radius, side_light, mirrored in ARRIS_GRID:
+            self.arris = np.array([np.log(radius), side_light, mirrored])
+            cost.append(self._costs(means, outward, ARRIS_PLACES_MM))
+            usual.append(
+                (np.log(radius / ARRIS_MM) / ARRIS_LOG_SD) ** 2
+                + ((side_light - SIDE_LIGHT) / SIDE_LIGHT_SD) ** 2
+                + ((mirrored - MIRRORED) / MIRRORED_SD) ** 2
+            )
+        misfit = scale * np.array(cost)
+        free = means.size / self._correlated(outward) - 10 * len(groups)
+        chi2 = max(1.0, float(misfit.min()) / max(free, 1.0))
+        misfit = misfit / chi2 + np.array(usual)[:, None]
+        likely = np.exp(-0.5 * (misfit - misfit.min()))
+        likely /= likely.sum()
+        best, _ = np.unravel_index(int(np.argmax(likely)), likely.shape)
+        radius, side_light, mirrored = ARRIS_GRID[best]
+        self.arris = np.array([np.log(radius), side_light, mirrored])
+        at = likely.sum(axis=0)
+        place = float(at @ ARRIS_PLACES_MM)
+        spread = float(at @ (ARRIS_PLACES_MM - place) ** 2) + PLACE_STEP_MM**2 / 12
+        self.arris_sd_mm = float(np.sqrt(spread))
+        share = likely.sum(axis=1)
+        self.likely_arrises = [(w, ARRIS_GRID[i]) for i, w in enumerate(share) if w > 0.02]
+        return place
+
+    def _costs(self, means: Array, outward: Array, places: Array) -> Array:
+        """Summed squares that no levels explain with the step at each place, (places,)."""
+        ends = means[:, [0, 1, 2, -3, -2, -1]].mean(axis=0)
+        steps = np.abs(ends[3:].mean(axis=0) - ends[:3].mean(axis=0)) + 1.0
+        total = np.zeros(len(places))
+        away = (outward - places[:, None]).ravel()
+        for c in range(3):
+            levels = self._columns(away, self.ratios[c], None)
+            levels = levels.reshape(len(places), len(outward), 4)
+            known = np.zeros((2, 4))
+            known[0, 2] = known[1, 3] = 1 / (SLOPE_SHARE_PER_MM * steps[c])
+            rows = np.broadcast_to(known, (len(places), 2, 4))
+            basis, _ = np.linalg.qr(np.concatenate([levels, rows], axis=1))
+            told = np.tensordot(means[:, :, c], basis[:, : len(outward)], axes=(1, 1))
+            total += np.sum(means[:, :, c] ** 2) - np.sum(told**2, axis=(0, 2))
+        return total
+
     def shifts(
-        self, channels: Array, outward: Array, wall_mm: Array | None
+        self, channels: Array, outward: Array, wall_mm: Array | None, place_mm: float = 0.0
     ) -> tuple[Array, Array]:
-        """How far each block's step lies outward of the line, and its standard deviation."""
-        normal, pull, residual, _ = self._solve(channels, outward, wall_mm, self.ratios)
+        """How far each block's step lies outward of a place, and its standard deviation."""
+        away = outward - place_mm
+        normal, pull, residual, _ = self._solve(channels, away, wall_mm, self.ratios)
         variance = float(np.mean(np.median(residual**2, axis=(0, 1)))) / 0.455  # of normal noise
         variance = max(variance, 1e-6) * self._correlated(outward)
         normal = normal + np.diag([variance, variance / WALL_END_SD_MM**2])
@@ -351,9 +372,24 @@ class _StepBlocks:
             np.sqrt(inverse[:, 0, 0] * variance),
         )
 
+    def shifts_if(
+        self, channels: Array, outward: Array, arris: tuple[float, float, float]
+    ) -> Array:
+        """Return the shifts that another arris would give."""
+        kept = self.arris
+        self.arris = np.array([np.log(arris[0]), *arris[1:]])
+        shifts, _ = self.shifts(channels, outward, None)
+        self.arris = kept
+        return shifts
+
     def _correlated(self, outward: Array) -> float:
         """How many samples share their noise: they lie closer than the blur."""
-        return max(1.0, 1.5 * self.blur_mm / float(outward[1] - outward[0]))
+        blur = np.hypot(self.blur_mm, self.softened_mm)
+        return max(1.0, 1.5 * float(blur) / float(outward[1] - outward[0]))
+
+    def _blur(self, ratio: float) -> float:
+        """Blur of a step with that ratio, softening included, mm."""
+        return float(np.hypot(ratio * self.blur_mm, self.softened_mm))
 
     def _solve(
         self, channels: Array, outward: Array, wall_mm: Array | None, ratios: Array
@@ -364,11 +400,14 @@ class _StepBlocks:
         summed squares per channel (3,).
         """
         n = len(channels)
+        if self.softened_mm > 0:
+            sd = self.softened_mm / float(outward[1] - outward[0])
+            channels = gaussian_filter1d(channels, sd, axis=1, mode="nearest")
         normal, pull = np.zeros((n, 2, 2)), np.zeros((n, 2))
         residual, cost = np.zeros_like(channels), np.zeros(3)
         ends = channels[:, [0, 1, 2, -3, -2, -1]].mean(axis=0)
         steps = np.abs(ends[3:].mean(axis=0) - ends[:3].mean(axis=0)) + 1.0
-        reach = outward[-1] + 3 * self.wall_end_ratio * self.blur_mm
+        reach = outward[-1] + 3 * self._blur(self.wall_end_ratio)
         near = np.zeros(n, dtype=bool) if wall_mm is None else wall_mm < reach
         groups: list[tuple[NDArray[np.int_], float | None]] = [(np.flatnonzero(~near), None)]
         if wall_mm is not None:
@@ -432,14 +471,34 @@ class _StepBlocks:
 
     def _columns(self, away: Array, ratio: float, wall_mm: float | None) -> Array:
         """Face, what lies beyond, their slopes, and the ground past the wall: (m, 4 or 5)."""
-        beyond = ndtr(away / (ratio * self.blur_mm))
+        blur = self._blur(ratio)
+        beyond = ndtr(away / blur)
         face_slope = (1 - beyond) * np.minimum(away, 0)
         slope = beyond * np.maximum(away, 0)
         if wall_mm is None:
-            return np.stack([1 - beyond, beyond, face_slope, slope], axis=-1)
-        past = ndtr((away - wall_mm) / (self.wall_end_ratio * self.blur_mm))
+            side = self._side_share(away, blur)
+            face = 1 - beyond + (self.arris[1] - 1) * side
+            return np.stack([face, beyond + self.arris[2] * side, face_slope, slope], axis=-1)
+        past = ndtr((away - wall_mm) / self._blur(self.wall_end_ratio))
         wall = beyond * (1 - past)
         return np.stack([1 - beyond, wall, face_slope, slope * (1 - past), beyond * past], axis=-1)
+
+    def _side_share(self, away: Array, blur: float) -> Array:
+        """Blurred share of the side's light over the arris, which ends at zero."""
+        if self.arris[1] == 1.0 and self.arris[2] == 0.0:
+            return np.zeros_like(away)
+        radius = float(np.exp(self.arris[0]))
+        cell = radius / ARRIS_CELLS
+        places = -radius + cell * (np.arange(ARRIS_CELLS) + 0.5)
+        sine = 1 + places / radius
+        share = (1 - np.sqrt(1 - sine**2) + sine) / 2
+        edges = np.append(places - cell / 2, 0.0)
+        # The share is smooth over a blur: looked up, where many places are asked for.
+        reach = 4 * blur
+        grid = np.arange(-radius - reach, reach, blur / 4)
+        past = ndtr((grid[:, None] - edges) / blur)
+        blurred = (past[:, :-1] - past[:, 1:]) @ share
+        return np.asarray(np.interp(away, grid, blurred, left=0.0, right=0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -516,74 +575,3 @@ def _widening(residual: Array) -> float:
             break
         widening += 2 * correlation
     return widening
-
-
-def _arris_sd_mm(face: Array, beyond: Array, wall: bool) -> float:
-    """Standard uncertainty of where the side ends, from whitened light on either side, mm.
-
-    An unknown light over the round moves the fitted step by its share of the step: little
-    where dark wood stands against a bright ground, much the other way round.
-    """
-    if wall:
-        return float(np.hypot(WALL_SHARE_SD * ARRIS_MM, MODEL_SD_MM))
-    step = beyond - face
-    share = abs(float(face @ step)) / max(float(step @ step), 1e-9)
-    return float(np.hypot(ARRIS_MM * ARRIS_LIGHT_SD * min(share, 3.0), MODEL_SD_MM))
-
-
-def _arris_slope_sd(channels: Array, outward: Array, along: Array, blur_mm: float) -> float:
-    """Standard uncertainty of the side's slope from the light over its arris.
-
-    Where the ground changes along the side, the unknown light over the round moves the step
-    by a share that changes with it, and so turns the line.
-    """
-    face = channels[:, outward < -2 * blur_mm].mean(axis=1)
-    beyond = channels[:, outward > 2 * blur_mm].mean(axis=1)
-    step = beyond - face
-    share = np.sum(face * step, axis=1) / np.maximum(np.sum(step**2, axis=1), 1e-9)
-    slope = np.polynomial.polynomial.polyfit(along, np.clip(share, -3.0, 3.0), 1)[1]
-    return abs(float(slope)) * ARRIS_LIGHT_SD * ARRIS_MM
-
-
-def _shade_shifts(
-    light: Array, outward: Array, room: Array, blur_mm: float
-) -> tuple[Array, Array]:
-    """Shift of each block's step in shade of colour, mm, and its standard deviation.
-
-    The deviation is infinite where the wall is too narrow to show.
-    """
-    logs = np.log(light + 0.002)
-    shade = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
-    face = shade[:, outward < -1.5 * blur_mm]
-    noise = np.cov((face - face.mean(axis=1, keepdims=True)).reshape(-1, 2).T)
-    variance, directions = np.linalg.eigh(noise + 1e-6 * np.eye(2))
-    channels = shade @ (directions / np.sqrt(variance))
-    together = max(1.0, 1.5 * blur_mm / float(outward[1] - outward[0]))
-    shifts, sd = np.zeros(len(light)), np.full(len(light), np.inf)
-    for i, limit in enumerate(room):
-        used = outward < limit
-        if np.count_nonzero(outward[used] > blur_mm) < 4:
-            continue
-        away = outward[used]
-        beyond = ndtr(away / blur_mm)
-        slopes = [(1 - beyond) * np.minimum(away, 0), beyond * np.maximum(away, 0)]
-        columns = np.stack([1 - beyond, beyond, *slopes], axis=-1)
-        density = np.exp(-0.5 * (away / blur_mm) ** 2) / (np.sqrt(2 * np.pi) * blur_mm)
-        normal = pull = 0.0
-        for c in range(2):
-            values = channels[i, used, c]
-            step = abs(np.median(values[away > 0]) - np.median(values[away < 0])) + 0.3
-            known = np.zeros((2, 4))
-            known[0, 2] = known[1, 3] = 1 / (0.15 * step)
-            design = np.concatenate([columns, known])
-            padded = np.append(values, [0.0, 0.0])
-            levels = np.linalg.lstsq(design, padded, rcond=None)[0]
-            basis, _ = np.linalg.qr(design)
-            change = np.append((levels[0] - levels[1]) * density, [0.0, 0.0])
-            change -= basis @ (basis.T @ change)
-            normal += float(change @ change)
-            pull += float(change @ (padded - design @ levels))
-        normal += together / FAINT_SHIFT_SD_MM**2
-        shifts[i] = np.clip(pull / normal, -FURTHEST_SHIFT_MM, FURTHEST_SHIFT_MM)
-        sd[i] = np.sqrt(together / normal)
-    return shifts, sd

@@ -14,7 +14,7 @@ ORDER = [
     {"step_fit", "camera", "lines", "corners", "card_sheet"},
     {"adjustment", "arris"},
     {"card_edges"},
-    {"edges", "uncertainty", "quality", "seam", "side_fit"},
+    {"edges", "uncertainty", "quality", "seam", "side_fit", "faint_side"},
     {"views"},
     {"pipeline"},
     {"accuracy", "units", "judgement", "samples", "guide"},

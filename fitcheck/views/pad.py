@@ -270,7 +270,7 @@ class _Pad:
             apart = beside[:, 0] - beside[:, 1]
             face_lean = self.lean_share * (seen[:, 0] - seen[:, 1]) / apart
             face_lean = face_lean + (1 - self.lean_share) * q["lean"]
-            results["riser_width"] = _width(
+            width = _width(
                 {
                     name: moved(
                         name,
@@ -281,6 +281,9 @@ class _Pad:
                     for name, points in on_plane.items()
                 }
             )
+            # It is measured below the pad, and the sides may taper up to it.
+            below = np.mean([on_plane[n][..., 1].mean(axis=1) for n in SIDES], axis=0) - middle[1]
+            results["riser_width"] = width + q["taper"] * below
             return results
 
         return model

@@ -30,9 +30,10 @@ from fitcheck.edges import (
     search,
 )
 from fitcheck.errors import Refused
+from fitcheck.faint_side import fit_faint_side
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
-from fitcheck.side_fit import SideFit, fit_faint_side, fit_side
+from fitcheck.side_fit import SideFit, fit_side
 from fitcheck.views.pad_front import CARD, SETBACK_MM, base_y_mm, middle_x_mm
 from fitcheck.views.view import Scene
 
