@@ -49,11 +49,25 @@ class Characteristic:
 
 @dataclass(frozen=True)
 class CardSeen:
-    """A card that was found: its name, the corners used and their rms residual (px)."""
+    """A card that was found.
+
+    Attributes
+    ----------
+    card
+        Its name.
+    corners
+        How many of its corners were used.
+    residual_px
+        Their rms residual, pixels.
+    outline_px
+        Corners of its board (the squares, without the white margin) in pixels of the upright
+        image, from the board's origin along its x axis and round; empty where nobody kept them.
+    """
 
     card: str
     corners: int
     residual_px: float
+    outline_px: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -160,7 +174,12 @@ class Measurement:
             "inputs": self.inputs,
             "observed": self.observed,
             "cards": [
-                {"card": c.card, "corners": c.corners, "residual_px": round(c.residual_px, 4)}
+                {
+                    "card": c.card,
+                    "corners": c.corners,
+                    "residual_px": round(c.residual_px, 4),
+                    "outline_px": [[round(x, 2), round(y, 2)] for x, y in c.outline_px],
+                }
                 for c in self.cards
             ],
             "lens": None

@@ -59,8 +59,19 @@ def read_measurement(f: Fields) -> Measurement:
 
 
 def _card(f: Fields) -> CardSeen:
-    card = CardSeen(f.text("card"), int(f.number("corners", 0.0)), f.number("residual_px", 0.0))
-    return card
+    raw = f.take("outline_px")
+    if raw is None:
+        raw = []
+    if not (isinstance(raw, list) and len(raw) in (0, 4) and all(_is_point(p) for p in raw)):
+        f.invalid("the outline of a card is not four points", "Write four points of two numbers.")
+    outline = tuple((float(x), float(y)) for x, y in cast(list[list[float]], raw))
+    return CardSeen(
+        f.text("card"), int(f.number("corners", 0.0)), f.number("residual_px", 0.0), outline
+    )
+
+
+def _is_point(raw: object) -> bool:
+    return isinstance(raw, list) and len(raw) == 2 and all(is_number(v) for v in raw)
 
 
 def _lens(f: Fields) -> LensFound:
@@ -70,11 +81,7 @@ def _lens(f: Fields) -> LensFound:
 
 def _edge(f: Fields) -> Edge:
     raw = f.take("pixels")
-    good = (
-        isinstance(raw, list)
-        and len(raw) == 2
-        and all(isinstance(p, list) and len(p) == 2 and all(is_number(v) for v in p) for p in raw)
-    )
+    good = isinstance(raw, list) and len(raw) == 2 and all(_is_point(p) for p in raw)
     if not good:
         f.invalid("an edge has no two points of pixels", "Write two points of two numbers.")
     ends = cast(list[list[float]], raw)

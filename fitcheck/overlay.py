@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -135,7 +135,9 @@ def annotate(photo_pixels: Pixels, measurement: Measurement, max_side: int = 200
     return canvas.pixels()
 
 
-def close_ups(photo_pixels: Pixels, measurement: Measurement) -> dict[str, Pixels]:
+def close_ups(
+    photo_pixels: Pixels, measurement: Measurement, say: Callable[[str], str] = str
+) -> dict[str, Pixels]:
     """Enlarge the lip at either end of the butt line.
 
     Parameters
@@ -144,6 +146,9 @@ def close_ups(photo_pixels: Pixels, measurement: Measurement) -> dict[str, Pixel
         The upright photograph, RGB, shape (height, width, 3), dtype uint8.
     measurement
         Its measurement.
+    say
+        Puts the words on the picture into another language: ``Limb edge``, ``Riser edge``,
+        ``Left`` and ``Right``, and values.
 
     Returns
     -------
@@ -173,7 +178,7 @@ def close_ups(photo_pixels: Pixels, measurement: Measurement) -> dict[str, Pixel
             canvas.measured_line(
                 view.place(edges.lines[name]), _colour(name), edges.beyond(name, view)
             )
-        _label_close_up(canvas, view.place(np.stack(feet)), edges, view, measurement, side)
+        _label_close_up(canvas, view.place(np.stack(feet)), edges, view, measurement, side, say)
         mm_px = edges.px_per_mm(measurement)
         if mm_px is not None:
             canvas.scale_bar(mm_px * view.scale, 1, "right" if side == "left" else "left")
@@ -571,6 +576,7 @@ def _label_close_up(
     view: _View,
     measurement: Measurement,
     side: str,
+    say: Callable[[str], str],
 ) -> None:
     """Names at the outer side, where the bench is; arrows to the lip; the overhang at the foot."""
     outer, anchor, inward = (8.0, "l", 1) if side == "left" else (canvas.width - 8.0, "r", -1)
@@ -581,7 +587,7 @@ def _label_close_up(
         start, end = view.place(edges.lines[name])
         x = float(start[0] + (y - start[1]) / (end[1] - start[1]) * (end[0] - start[0]))
         box = canvas.chip(
-            [(f"{part.capitalize()} edge", _colour(name))], (outer, y), anchor, size=0.9
+            [(say(f"{part.capitalize()} edge"), _colour(name))], (outer, y), anchor, size=0.9
         )
         from_x = box[2] if side == "left" else box[0]
         if (x - from_x) * inward > 6:
@@ -596,7 +602,7 @@ def _label_close_up(
     canvas.arrow(np.array([low - reach, y]), np.array([low - 3, y]))
     canvas.arrow(np.array([high + reach, y]), np.array([high + 3, y]))
     words = quantity_text(found.value, found.expanded_uncertainty, found.unit)
-    canvas.chip(f"{side.capitalize()}: {words}", (outer, canvas.height - 8 - size * 0.9), anchor)
+    canvas.chip(f"{say(side.capitalize())}: {say(words)}", (outer, canvas.height - 8 - size * 0.9), anchor)
 
 
 def _overhang(measurement: Measurement, side: str) -> Characteristic | None:

@@ -16,6 +16,7 @@ from fitcheck.adjustment import Adjustment, Observations, adjust, bend_signs, le
 from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
 from fitcheck.cards import CARDS
 from fitcheck.corners import CardCorners, find_cards
+from fitcheck.edges import Surface
 from fitcheck.errors import BadInput, Refused
 from fitcheck.lens_profile import LensKey, LensProfile
 from fitcheck.measurement import (
@@ -343,10 +344,7 @@ def _look(
     edges: list[CardEdges],
 ) -> Measurement:
     photo = seen.photo
-    found = [
-        CardSeen(c.card.name, len(c.corners_px), solution.residual_px[places[c.card.name]])
-        for c in seen.cards
-    ]
+    found = [_card_seen(c, solution, places[c.card.name]) for c in seen.cards]
     lens = LensFound(
         float(solution.lens.focal_px),
         float(solution.lens.k1),
@@ -402,6 +400,18 @@ def _look(
         characteristics=characteristics,
         warnings=tuple(warnings + result.warnings),
         observed=dict(result.observed),
+    )
+
+
+def _card_seen(found: CardCorners, solution: Adjustment, place: int) -> CardSeen:
+    length, height = found.card.board_mm
+    board = np.array([[0.0, 0.0], [length, 0.0], [length, height], [0.0, height]])
+    outline = Surface(solution.lens, solution.pose(place), 0.0).to_pixels(board)
+    return CardSeen(
+        found.card.name,
+        len(found.corners_px),
+        solution.residual_px[place],
+        tuple((float(x), float(y)) for x, y in outline),
     )
 
 

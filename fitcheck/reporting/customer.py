@@ -1,0 +1,220 @@
+"""The first page: for whoever owns the bow, in plain words.
+
+What is said comes from the findings, as their own summary has it, so that nothing that they
+hold back on a stopped bow is said here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from fitcheck.findings.plain import (
+    cause_sentences,
+    found_sentences,
+    looked_at,
+    proposal_sentences,
+)
+from fitcheck.findings.score import Score
+from fitcheck.inspection import ENDS
+from fitcheck.reporting.blocks import (
+    Block,
+    Box,
+    Facts,
+    Heading,
+    Level,
+    Paragraph,
+    Signature,
+    Table,
+    bullets,
+    cell,
+    plain,
+)
+from fitcheck.reporting.language import Language, Said
+from fitcheck.reporting.model import Report
+from fitcheck.reporting.naming import capital, end_name, measure_name
+
+# Sign, level and texts of each use. Colour is never the only sign.
+USES: dict[str, tuple[str, Level, str]] = {
+    "return as is": ("✓", "good", "return"),
+    "rework": ("✗", "rework", "rework"),
+    "do not shoot, reject": ("■", "rework", "reject"),
+    "cannot be said yet": ("?", "undecided", "open"),
+}
+OPEN = USES["cannot be said yet"]
+# What the proposed work is shown to move, in this order.
+SHOWN = ("overhang_left", "overhang_right", "pad_squareness", "twist", "lateral_angle", "seat_gap")
+# A change smaller than this share of its uncertainty is not worth a line.
+WORTH_A_LINE = 0.1
+# What the first page has room for; all of it stands in the part for the bench.
+MOST_FOUND, MOST_CAUSES = 6, 4
+
+
+def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
+    """Return the blocks of the customer's page."""
+    f = report.findings
+    sign, level, use = USES.get(f.fitness.use, OPEN)
+    yield Heading(1, _title(report, lang))
+    yield Facts(tuple(_facts(report, lang)))
+    yield Box(
+        level,
+        sign,
+        lang.text(f"use_{use}"),
+        (
+            lang.said(f.fitness.headline),
+            plain(f"{lang.text('can_it_be_shot')} {lang.text(f'shoot_{use}')}"),
+        ),
+    )
+    if f.condition.stops:
+        stops = lang.all_said(one.sentence for one in f.condition.stops)
+        yield Box("caution", "⚠", lang.text("found_first"), stops)
+    yield Heading(2, lang.text("looked_at"))
+    seen = [capital_said(lang.said(one)) for one in looked_at(f)]
+    yield Paragraph((_joined(seen, "; ", lang) or plain(lang.text("nothing")),))
+    yield Heading(2, lang.text("found"))
+    yield from bullets(_weightiest(found_sentences(f), MOST_FOUND, lang))
+    yield Paragraph(tuple(_score(f.bow_score, lang)), label=f"{lang.text('score')}:")
+    yield Heading(2, lang.text("fault"))
+    yield from bullets(_weightiest(cause_sentences(f), MOST_CAUSES, lang))
+    yield Heading(2, lang.text("proposed"))
+    yield from bullets(lang.all_said(proposal_sentences(f)))
+    yield from _will_change(report, lang)
+    if f.rework.out_of_reach:
+        yield Heading(2, lang.text("beyond"))
+        yield from bullets(lang.all_said(f"{o.what} {o.why}" for o in f.rework.out_of_reach))
+    if f.fitness.missing:
+        yield Heading(2, lang.text("not_looked_at"))
+        yield from bullets([capital_said(one) for one in lang.all_said(f.fitness.missing)])
+    yield Box(
+        "caution", "⚠", lang.text("cautions"), lang.all_said(dict.fromkeys(f.fitness.cautions))
+    )
+    inspector = report.shop.inspector
+    yield Signature(
+        (
+            lang.text("signature_named", name=plain(inspector).text)
+            if inspector
+            else lang.text("signature"),
+        )
+    )
+
+
+def _weightiest(sentences: tuple[str, ...], most: int, lang: Language) -> list[Said]:
+    """The first so many, and how many more stand in full in the part for the bench."""
+    shown = list(lang.all_said(sentences[:most]))
+    if len(sentences) > most:
+        shown.append(plain(lang.text("more_at_bench", count=len(sentences) - most)))
+    return shown
+
+
+def in_full(report: Report, lang: Language) -> Iterable[Block]:
+    """Return what the customer's page had to leave to the part for the bench."""
+    f = report.findings
+    for key, sentences, most in (
+        ("found", found_sentences(f), MOST_FOUND),
+        ("fault", cause_sentences(f), MOST_CAUSES),
+    ):
+        if len(sentences) > most:
+            yield Heading(2, lang.text(f"{key}_in_full"))
+            yield from bullets(lang.all_said(sentences))
+
+
+def _title(report: Report, lang: Language) -> str:
+    name = report.findings.inspection.bow.name
+    return lang.text("title_bow", bow=plain(name).text) if name else lang.text("title")
+
+
+def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ...]]]:
+    inspection = report.findings.inspection
+    bow = inspection.bow
+    known = [
+        bow.name,
+        lang.text("maker", maker=bow.maker) if bow.maker else "",
+        lang.text("serial", serial=bow.serial) if bow.serial else "",
+        bow.length.typed if bow.length else "",
+        bow.marked_weight.typed if bow.marked_weight else "",
+    ]
+    yield lang.text("bow"), (plain(", ".join(filter(None, known)) or "–"),)
+    stage = lang.word(f"stage_{inspection.stage.replace(' ', '_')}", inspection.stage)
+    for key, value in (
+        ("customer", inspection.customer),
+        ("reference", inspection.reference),
+        ("inspected", lang.text("inspected_stage", date=inspection.date or "–", stage=stage)),
+        ("complaint", inspection.complaint),
+        ("note", inspection.note),
+        ("inspector", report.shop.inspector),
+    ):
+        if value:
+            yield lang.text(key), (plain(value),)
+
+
+def capital_said(said: Said) -> Said:
+    """Begin a text with a capital."""
+    return Said(capital(said.text), said.translated)
+
+
+def _joined(parts: list[Said], sign: str, lang: Language) -> Said | None:
+    if not parts:
+        return None
+    first, *rest = parts
+    texts = [first.text, *(one.text[:1].lower() + one.text[1:] for one in rest)]
+    if lang.code == "de":  # nouns keep their capitals
+        texts = [one.text for one in parts]
+    return Said(f"{sign.join(texts)}.", all(one.translated for one in parts))
+
+
+def _score(score: Score | None, lang: Language) -> Iterable[Said]:
+    if score is None or not score.out_of:
+        yield plain(lang.text("score_none"))
+        return
+    where = end_name(lang, score.seat.end)
+    if score.seat.limb:
+        where = f"{where}, {lang.text('limb', limb=score.seat.limb)}"
+    yield plain(lang.text("score_text", **score_numbers(score, lang), where=where))
+    if score.missing:
+        missing = [lang.said(one) for one in score.missing]
+        words = "; ".join(one.text for one in missing)
+        yield Said(
+            plain(lang.text("score_missing", missing=words)).text,
+            all(one.translated for one in missing),
+        )
+
+
+def score_numbers(score: Score, lang: Language) -> dict[str, str]:
+    """The score's numbers as texts."""
+    number = lang.amounts.number
+    return {
+        "points": number(f"{score.points:.1f}"),
+        "out_of": str(score.out_of),
+        "low": number(f"{score.low:.1f}"),
+        "high": number(f"{score.high:.1f}"),
+    }
+
+
+def _will_change(report: Report, lang: Language) -> Iterable[Block]:
+    """What the seats are now and are expected to be, where the work moves anything."""
+    f = report.findings
+    if not f.rework.works_on_fit or f.fitness.use == "do not shoot, reject":
+        return
+    rows = []
+    for end in ENDS:
+        now, then = f.seats["as received"].get(end), f.rework.seats_after.get(end)
+        if now is None or then is None:
+            continue
+        for name in SHOWN:
+            a, b = now.values.get(name), then.values.get(name)
+            if a is None or b is None or abs(a.value - b.value) <= WORTH_A_LINE * a.expanded:
+                continue
+            rows.append(
+                (
+                    cell(f"{measure_name(lang, name)}, {end_name(lang, end)}"),
+                    cell(lang.quantity(a.value, a.standard_uncertainty, a.unit)),
+                    cell(lang.quantity(b.value, b.standard_uncertainty, b.unit)),
+                )
+            )
+    if rows:
+        yield Heading(2, lang.text("will_change"))
+        yield Table(
+            lang.text("will_change_caption"),
+            (lang.text("measure"), lang.text("now"), lang.text("expected")),
+            tuple(rows),
+            (2.0, 1.7, 1.7),
+        )

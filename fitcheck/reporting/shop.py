@@ -1,0 +1,110 @@
+"""Who writes the report: name, address and logo of the shop, from a small settings file."""
+
+from __future__ import annotations
+
+import io
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from PIL import Image, UnidentifiedImageError
+
+from fitcheck.errors import BadInput
+
+FIELDS = ("name", "address", "contact", "inspector", "logo", "language", "units")
+LONGEST_TEXT = 500
+MOST_LOGO_BYTES = 2_000_000
+MOST_LOGO_PIXELS = 20_000_000
+LOGO_SIDE_PX = 800
+
+
+@dataclass(frozen=True)
+class Shop:
+    """The shop, as its settings file says.
+
+    Attributes
+    ----------
+    name, address, contact, inspector
+        For the head and the signature line; every one may stay empty.
+    logo
+        PNG, or empty.
+    language, units
+        Of the report, where the command line does not say otherwise.
+    """
+
+    name: str = ""
+    address: str = ""
+    contact: str = ""
+    inspector: str = ""
+    logo: bytes = b""
+    language: str = ""
+    units: str = ""
+
+
+def read_shop(path: Path) -> Shop:
+    """Read the settings file of a shop: TOML with some of :data:`FIELDS`, all of them text.
+
+    ``logo`` names a PNG or JPEG file beside the settings file.
+
+    Raises
+    ------
+    BadInput
+        ``shop_unreadable`` with what is wrong and what belongs there.
+    """
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise _refused(
+            f"The shop’s settings {path} cannot be read: {error.strerror or error}.",
+            "Check its name and folder.",
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise _refused(
+            f"The shop’s settings {path} are not TOML: {str(error)[:120]}.",
+            'Write lines such as name = "Bench in the old dairy".',
+        ) from error
+    for name, value in raw.items():
+        if name not in FIELDS:
+            raise _refused(
+                f"The shop’s settings hold “{str(name)[:40]}”, which is not known.",
+                f"Known are: {', '.join(FIELDS)}.",
+            )
+        if not isinstance(value, str) or len(value) > LONGEST_TEXT:
+            raise _refused(
+                f"“{name}” of the shop’s settings is no text of up to {LONGEST_TEXT} letters.",
+                "Write it in quotation marks.",
+            )
+    _check_choice(raw, "units", ("mm", "in"))
+    logo = raw.pop("logo", "")
+    return Shop(**raw, logo=_logo(path.parent / logo) if logo else b"")
+
+
+def _check_choice(raw: dict[str, str], name: str, choices: tuple[str, ...]) -> None:
+    if raw.get(name) and raw[name] not in choices:
+        raise _refused(
+            f"“{name}” of the shop’s settings is “{raw[name][:20]}”.",
+            f"Choose one of: {', '.join(choices)}.",
+        )
+
+
+def _logo(path: Path) -> bytes:
+    """Return the logo as a PNG of moderate size, with nothing else that its file held."""
+    advice = "Give a PNG or JPEG picture of up to 2 MB."
+    try:
+        if path.stat().st_size > MOST_LOGO_BYTES:
+            raise _refused(f"The logo {path.name} is larger than 2 MB.", advice)
+        data = path.read_bytes()
+        with Image.open(io.BytesIO(data), formats=["PNG", "JPEG"]) as image:
+            if image.width * image.height > MOST_LOGO_PIXELS:
+                raise _refused(f"The logo {path.name} has too many pixels.", advice)
+            picture = image.convert("RGBA")
+    except (OSError, UnidentifiedImageError, Image.DecompressionBombError, ValueError) as error:
+        raise _refused(f"The logo {path.name} cannot be read as a picture.", advice) from error
+    picture.thumbnail((LOGO_SIDE_PX, LOGO_SIDE_PX))
+    buffer = io.BytesIO()
+    picture.save(buffer, "PNG")
+    return buffer.getvalue()
+
+
+def _refused(message: str, advice: str) -> BadInput:
+    return BadInput("shop_unreadable", message, advice)
