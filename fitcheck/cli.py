@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from fitcheck import __version__
+from fitcheck.cli_report import add_report_commands, add_report_options, wishes_of
 from fitcheck.cli_store import add_store_commands, add_store_option
 from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.plain_text import visible_text
@@ -152,7 +153,19 @@ def _parser() -> _Parser:
     inspect.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write to"
     )
+    inspect.add_argument(
+        "--before",
+        type=Path,
+        metavar="FOLDER|FILE",
+        help="earlier inspection of the same bow, or its report.json, to compare with",
+    )
+    inspect.add_argument(
+        "--number", default="", metavar="TEXT", help="number of the report (default: made up)"
+    )
+    add_report_options(inspect)
     inspect.set_defaults(run=_inspect)
+
+    add_report_commands(commands)
 
     page = commands.add_parser("page", help="open the page in the browser")
     page.add_argument("--port", type=int, default=8501, help="port (default: %(default)s)")
@@ -355,7 +368,7 @@ def _inspect(options: argparse.Namespace) -> int:
     def say(text: str) -> None:
         print(visible_text(text), file=sys.stderr)
 
-    done = inspect(options.inspection, options.out, say)
+    done = inspect(options.inspection, options.out, say, wishes_of(options), options.before)
     for line in summary_lines(done.findings):
         print(visible_text(line))
     for path in done.files:

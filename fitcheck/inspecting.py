@@ -11,16 +11,18 @@ from typing import Any
 from fitcheck.errors import BadInput
 from fitcheck.findings.record import findings_to_json
 from fitcheck.findings.whole import Findings, find
-from fitcheck.findings.words import sentence
-from fitcheck.inspection import Inspection, PhotoEntry
+from fitcheck.inspection import Inspection
 from fitcheck.inspection_file import read_inspection
 from fitcheck.measurement import Measurement, Note
 from fitcheck.photo import Photo, load_photo
 from fitcheck.pipeline import Shot, measure_shots
-from fitcheck.report import ReportEntry, ReportHeader
-from fitcheck.written import report_entry, write_report
+from fitcheck.reporting.build import build_report
+from fitcheck.reporting.earlier import Kept, kept_of, read_report
+from fitcheck.reporting.language import Language
+from fitcheck.reporting.model import Report
+from fitcheck.reporting.written_report import JSON, Wishes, write_forms
 
-FINDINGS_FILE, MEASUREMENTS_FILE, REPORT_FILE = "findings.json", "measurements.json", "report.html"
+FINDINGS_FILE, MEASUREMENTS_FILE = "findings.json", "measurements.json"
 
 
 @dataclass(frozen=True)
@@ -29,23 +31,34 @@ class Inspected:
 
     Attributes
     ----------
-    findings
-        All of them.
+    report
+        With all findings.
     files
-        Findings, measurements and report.
+        Findings, measurements and the report in every form.
     unreadable
         Files of photographs that could not be read.
     refused
         Files of photographs that were read and could not be measured.
     """
 
-    findings: Findings
+    report: Report
     files: tuple[Path, ...]
     unreadable: tuple[str, ...]
     refused: tuple[str, ...]
 
+    @property
+    def findings(self) -> Findings:
+        """All findings."""
+        return self.report.findings
 
-def inspect(path: Path, out: Path, told: Callable[[str], None] = lambda _: None) -> Inspected:
+
+def inspect(
+    path: Path,
+    out: Path,
+    told: Callable[[str], None] = lambda _: None,
+    wishes: Wishes | None = None,
+    before: Path | None = None,
+) -> Inspected:
     """Do a whole inspection.
 
     Parameters
@@ -54,13 +67,18 @@ def inspect(path: Path, out: Path, told: Callable[[str], None] = lambda _: None)
         Inspection file, or the folder that holds ``inspection.json``; photographs lie in the
         same folder or below it.
     out
-        Folder for ``findings.json``, ``measurements.json`` and ``report.html``; made if needed.
+        Folder for findings, measurements and report; made if needed. A report of the same
+        inspection that is there already is reissued: its number goes on.
     told
         Is told what is being done.
+    wishes
+        How the report is wanted.
+    before
+        An earlier inspection of the same bow: its folder or file, or its ``report.json``.
 
     Returns
     -------
-    The findings and the files.
+    The report and the files.
 
     Raises
     ------
@@ -68,21 +86,31 @@ def inspect(path: Path, out: Path, told: Callable[[str], None] = lambda _: None)
         If the inspection cannot be read or nothing can be written. A photograph that cannot be
         read or measured does not keep the others from it; it is named in the findings.
     """
+    wishes = wishes or Wishes()
+    words = Language(wishes.language, wishes.units)  # refused before anything is measured
     inspection = read_inspection(path)
+    last = read_report(out / JSON) if (out / JSON).is_file() else None
+    earlier = None if before is None else _earlier(before, told)
     folder = path if path.is_dir() else path.parent
     photos, problems = load_photos(inspection, folder)
     told(f"Measuring {len(photos)} photographs.")
     measurements = measure_inspection(inspection, photos, problems)
     findings = find(inspection, measurements)
-    entries = [
-        _entry(entry, photos[i], found)
-        for i, (entry, found) in enumerate(zip(inspection.photos, measurements, strict=True))
-        if i in photos and found is not None
-    ]
-    files = write_findings(out, findings, entries)
-    return Inspected(
+    report = build_report(
         findings,
-        files,
+        photos,
+        shop=wishes.shop,
+        number=wishes.number,
+        last=last,
+        before=earlier or wishes.before,
+        unreadable=problems,
+        say=words.picture_words,
+    )
+    files = {i + 1: _bytes(folder / inspection.photos[i].file) for i in photos}
+    written = write_inspected(out, report, wishes, files)
+    return Inspected(
+        report,
+        written,
         tuple(inspection.photos[i].file for i in problems),
         tuple(
             entry.file
@@ -90,6 +118,29 @@ def inspect(path: Path, out: Path, told: Callable[[str], None] = lambda _: None)
             if found is not None and found.refused is not None and i not in problems
         ),
     )
+
+
+def _earlier(path: Path, told: Callable[[str], None]) -> Kept:
+    """What an earlier inspection came to: from its report, or measured from its photographs."""
+    if path.is_file() and path.name == JSON:
+        return read_report(path)
+    inspection = read_inspection(path)
+    photos, problems = load_photos(inspection, path if path.is_dir() else path.parent)
+    told(f"Measuring {len(photos)} photographs of the earlier inspection.")
+    findings = find(inspection, measure_inspection(inspection, photos, problems))
+    report = build_report(findings, {}, number=inspection.reference)
+    return kept_of(report)
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise BadInput(
+            "photo_changed",
+            f"The photograph {path.name} cannot be read any more: {error.strerror or error}.",
+            "Inspect once more.",
+        ) from error
 
 
 def load_photos(
@@ -158,52 +209,42 @@ def measure_inspection(
     return results
 
 
-def _entry(entry: PhotoEntry, photo: Photo, found: Measurement) -> ReportEntry:
-    return report_entry(photo, found, title_of(entry))
+def write_inspected(
+    out: Path, report: Report, wishes: Wishes, photographs: dict[int, bytes]
+) -> tuple[Path, ...]:
+    """Write findings, measurements and the report in every form into a folder.
 
-
-def title_of(entry: PhotoEntry) -> str:
-    """Say what a photograph shows, as a title: ``Upper end, limb A: seat``."""
-    where = [f"{entry.end} end"] if entry.end else []
-    if entry.limb:
-        where.append(f"limb {entry.limb}")
-    what = entry.view
-    if entry.view == "sight":
-        what = f"sight from the {entry.near_card_on}"
-        if entry.cards_exchanged:
-            what = f"{what}, cards exchanged"
-    if entry.side:
-        what = f"{what}, {entry.side} side"
-    again = f", seating {entry.seating}" if entry.seating > 1 else ""
-    return f"{sentence(', '.join(where))}: {what}{again}"
-
-
-def header_of(inspection: Inspection) -> ReportHeader:
-    """Return the report's header from the inspection."""
-    bow = ", ".join(
-        part for part in (inspection.bow.name, inspection.bow.maker, inspection.bow.serial) if part
-    )
-    note = "\n".join(part for part in (inspection.complaint, inspection.note) if part)
-    return ReportHeader(bow, inspection.customer, inspection.shop, inspection.reference, note)
-
-
-def write_findings(out: Path, findings: Findings, entries: list[ReportEntry]) -> tuple[Path, ...]:
-    """Write findings, measurements and report into a folder.
+    Parameters
+    ----------
+    out
+        The folder; made if needed.
+    report, wishes
+        What is written, and how.
+    photographs
+        Files of the photographs by their numbers from 1, for the zip.
 
     Raises
     ------
     BadInput
         ``findings_not_written`` or ``report_not_written``.
     """
-    measurements = [None if m is None else m.to_json() for m in findings.measurements]
-    files = (
-        _write_json(out / FINDINGS_FILE, findings_to_json(findings)),
+    forms = write_forms(report, wishes, photographs)
+    measurements = [None if m is None else m.to_json() for m in report.findings.measurements]
+    files = [
+        _write_json(out / FINDINGS_FILE, findings_to_json(report.findings)),
         _write_json(out / MEASUREMENTS_FILE, measurements),
-    )
-    report = write_report(
-        out / REPORT_FILE, entries, header_of(findings.inspection), findings=findings
-    )
-    return (*files, report)
+    ]
+    for name, data in forms.items():
+        try:
+            (out / name).write_bytes(data)
+        except OSError as error:
+            raise BadInput(
+                "report_not_written",
+                f"The report could not be written to {out / name}: {error.strerror or error}.",
+                "Choose a folder that you may write to.",
+            ) from error
+        files.append(out / name)
+    return tuple(files)
 
 
 def _write_json(path: Path, thing: Any) -> Path:

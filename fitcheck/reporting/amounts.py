@@ -22,13 +22,13 @@ from fitcheck.units import (
 Units = Literal["mm", "in"]
 
 _N = r"\d+(?:\.\d+)?"
-_INCHES = r"(?:about |under )?[+−]?(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?) in"
+_INCHES = r"(?:about |under )?[+−±]?(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?) in"
 # Told apart from left to right: a quantity with its uncertainty, a depth with its decimal inches,
 # millimetres with inches, inches with millimetres, and millimetres alone.
 _LENGTHS = re.compile(
     rf"(?P<sign>[+−]?)(?P<value>{_N}) mm ± (?P<spread>{_N}) mm"
     rf"|(?P<depth>{_N} mm) \((?P<depth_in>{_N} in); (?:nearest [^()]*|under [^()]*)\)"
-    rf"|(?P<limit>[+−]?{_N} mm) \((?P<limit_in>{_INCHES})\)"
+    rf"|(?P<limit>[+−±]?{_N} mm) \((?P<limit_in>{_INCHES})\)"
     rf"|(?P<read_in>{_INCHES}) \((?P<read>[+−]?{_N} mm)\)"
     rf"|(?<![\d.,])(?P<bare>{_N}) mm\b"
 )

@@ -15,7 +15,7 @@ from fitcheck.findings.whole import Findings
 from fitcheck.inspection_file import inspection_to_json
 from fitcheck.photo import Photo
 from fitcheck.reporting.comparison import before_and_after, what_changed
-from fitcheck.reporting.earlier import Kept
+from fitcheck.reporting.earlier import Kept, identity_of
 from fitcheck.reporting.lines import lines_of
 from fitcheck.reporting.model import Issue, PhotoPage, Report
 from fitcheck.reporting.pictures import pictures_of
@@ -64,11 +64,14 @@ def build_report(
     Raises
     ------
     BadInput
-        ``report_number`` if a number is given that is not that of ``last``, or is too long.
+        ``report_number`` if a number is given that is not that of ``last``, or is too long;
+        ``another_report`` if ``last`` is of another inspection.
     """
     lines = lines_of(findings)
     pages = _pages(findings, photos, say)
     digest = _digest(findings, pages)
+    if last is not None:
+        _check_same_bow(last, findings, pages)
     day = (issued or datetime.date.today()).isoformat()
     number = number.strip() or (last.number if last is not None else _number(findings, digest))
     if len(number) > LONGEST_NUMBER:
@@ -129,6 +132,18 @@ def _digest(findings: Findings, pages: Iterable[PhotoPage]) -> str:
     content = [record, inspection, [page.sha256 for page in pages]]
     text = json.dumps(content, sort_keys=True, ensure_ascii=True, allow_nan=False)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+def _check_same_bow(last: Kept, findings: Findings, pages: Iterable[PhotoPage]) -> None:
+    """A report only takes the place of one of the same inspection."""
+    if any(page.sha256 in last.photos for page in pages if page.sha256):
+        return
+    if last.identity != identity_of(findings.inspection):
+        raise BadInput(
+            "another_report",
+            f"The folder holds report {last.number[:60]}, which is of another inspection.",
+            "Choose another folder, so that neither takes the other’s place.",
+        )
 
 
 def _number(findings: Findings, digest: str) -> str:

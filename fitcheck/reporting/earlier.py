@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from fitcheck.errors import BadInput
-from fitcheck.inspection import ARRANGEMENTS, ENDS
+from fitcheck.inspection import ARRANGEMENTS, ENDS, Inspection
 from fitcheck.json_fields import parse_json
-from fitcheck.reporting.model import Issue, Line
+from fitcheck.reporting.model import Issue, Line, Report
 
 FORMAT = "fitcheck report"
 VERSION = 1
@@ -34,6 +34,8 @@ class Kept:
         Every characteristic.
     photos
         SHA-256 of each photograph, to its file name.
+    identity
+        Reference, the bow's name and its serial number.
     """
 
     number: str
@@ -44,6 +46,7 @@ class Kept:
     score: str
     lines: tuple[Line, ...]
     photos: Mapping[str, str]
+    identity: tuple[str, str, str]
 
 
 def read_report(path: Path) -> Kept:
@@ -81,9 +84,36 @@ def kept_from_json(raw: Any, path: Path) -> Kept:
             _text(raw["score"]),
             tuple(_line(one) for one in raw["characteristics"]),
             {_text(p["sha256"]): _text(p["file"]) for p in raw["photographs"] if p["sha256"]},
+            (
+                _text(raw["inspection"].get("reference", "")),
+                _text(raw["inspection"].get("bow", {}).get("name", "")),
+                _text(raw["inspection"].get("bow", {}).get("serial", "")),
+            ),
         )
     except (KeyError, TypeError, IndexError, AttributeError, ValueError) as error:
         raise _refused(path, "a part of it is missing or of another kind") from error
+
+
+def kept_of(report: Report) -> Kept:
+    """Take from a report what counts for a later one."""
+    findings = report.findings
+    score = findings.bow_score
+    return Kept(
+        report.number,
+        findings.inspection.date or report.issue.date,
+        findings.inspection.stage,
+        report.issues,
+        findings.fitness.use,
+        "" if score is None else score.text,
+        report.lines,
+        {page.sha256: page.entry.file for page in report.photos if page.sha256},
+        identity_of(findings.inspection),
+    )
+
+
+def identity_of(inspection: Inspection) -> tuple[str, str, str]:
+    """What tells one bow's inspection from another's: reference, name and serial number."""
+    return inspection.reference, inspection.bow.name, inspection.bow.serial
 
 
 def _issue(raw: Mapping[str, Any]) -> Issue:

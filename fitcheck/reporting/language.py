@@ -99,6 +99,11 @@ class Language:
         found = _texts(self.code)["report"].get(key)
         return otherwise if found is None else str(found)
 
+    def picture_words(self, english: str) -> str:
+        """Say one of the few words, or a value, that are drawn on a photograph."""
+        known = _texts(self.code).get("pictures", {}).get(english)
+        return self.amounts.number(english) if known is None else str(known)
+
     def quantity(
         self, value: float, standard_uncertainty: float, unit: str, *, signed: bool = True
     ) -> str:
