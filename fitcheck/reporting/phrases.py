@@ -93,6 +93,10 @@ class Phrases:
                 filled = self._fill(other, found.groupdict())
                 if filled is not None:
                     return filled
+        if text[:1].isupper():  # a part that begins a sentence here stands inside one there
+            inside = self.look_up(text[:1].lower() + text[1:])
+            if inside is not None:
+                return inside[:1].upper() + inside[1:]
         return None
 
     def _fill(self, other: str, values: Mapping[str, str | None]) -> str | None:
