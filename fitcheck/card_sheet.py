@@ -9,7 +9,7 @@ show hairlines between them on some printers.
 from __future__ import annotations
 
 import json
-from importlib.resources import files
+from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
@@ -170,13 +170,16 @@ def sheet_pdf(paper: str) -> bytes:
     data = _sheet_data(_checked_paper(paper))
     import typst  # a large library: loaded only when a sheet is wanted
 
-    pdf = typst.compile(
-        files("fitcheck").joinpath("card_sheet.typ").read_bytes(),
-        format="pdf",
-        sys_inputs={"data": json.dumps(data)},
-        ignore_system_fonts=True,  # the same sheet on every machine
-        pdf_standards=["ua-1"],
-    )
+    with as_file(files("fitcheck").joinpath("reporting/fonts")) as fonts:
+        folders: Any = [fonts]  # its types would have all paths be of the kind of the input
+        pdf = typst.compile(
+            files("fitcheck").joinpath("card_sheet.typ").read_bytes(),
+            format="pdf",
+            sys_inputs={"data": json.dumps(data)},
+            font_paths=folders,
+            ignore_system_fonts=True,  # the same sheet on every machine
+            pdf_standards=["ua-1"],
+        )
     if not isinstance(pdf, bytes):  # several pages come back as a list
         raise RuntimeError("the sheet of cards must be one page")
     return pdf

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from fitcheck.plain_text import visible_text
 
 if TYPE_CHECKING:
+    from fitcheck.reporting.amounts import Units
     from fitcheck.reporting.shop import Shop
     from fitcheck.reporting.written_report import Wishes
 
@@ -59,7 +60,7 @@ def wishes_of(options: argparse.Namespace) -> Wishes:
 
     shop = _shop(options.shop)
     language = options.language or shop.language or "en"
-    units = options.units or ("in" if shop.units == "in" else "mm")
+    units: Units = "in" if (options.units or shop.units) == "in" else "mm"
     return Wishes(language, units, options.paper, shop, options.number)
 
 

@@ -602,7 +602,8 @@ def _label_close_up(
     canvas.arrow(np.array([low - reach, y]), np.array([low - 3, y]))
     canvas.arrow(np.array([high + reach, y]), np.array([high + 3, y]))
     words = quantity_text(found.value, found.expanded_uncertainty, found.unit)
-    canvas.chip(f"{say(side.capitalize())}: {say(words)}", (outer, canvas.height - 8 - size * 0.9), anchor)
+    said = f"{say(side.capitalize())}: {say(words)}"
+    canvas.chip(said, (outer, canvas.height - 8 - size * 0.9), anchor)
 
 
 def _overhang(measurement: Measurement, side: str) -> Characteristic | None:

@@ -46,6 +46,15 @@ def sample_of(path: Path) -> Sample | None:
     return next((s for s in samples() if s.path.resolve() == path.resolve()), None)
 
 
+def bow_photo(name: str) -> Path | None:
+    """Return a photograph of the sample bow, or None if it did not come with the installation."""
+    try:
+        path = _folder() / "bow" / name
+    except BadInput:
+        return None
+    return path if path.is_file() else None
+
+
 def _folder() -> Path:
     """Beside the package in a checkout, inside the package once it is installed."""
     package = Path(__file__).parent

@@ -156,7 +156,9 @@ def summary(found: Verified) -> tuple[str, ...]:
     for one in found.compared:
         if not one.agrees:
             then = f"{one.before[0]:.5g} ± {one.before[1]:.3g}"
-            now = "not measured" if one.after is None else f"{one.after[0]:.5g} ± {one.after[1]:.3g}"
+            now = (
+                "not measured" if one.after is None else f"{one.after[0]:.5g} ± {one.after[1]:.3g}"
+            )
             lines.append(f"  {one.where}: {then} in the report, now {now}.")
     lines += [f"  {text}" for text in found.differences]
     if found.not_measured:
@@ -244,9 +246,7 @@ def _photo_numbers(
         _compared(
             f"{file}, {c.name}",
             (c.value, c.expanded_uncertainty),
-            None
-            if c.name not in now
-            else (now[c.name].value, now[c.name].expanded_uncertainty),
+            None if c.name not in now else (now[c.name].value, now[c.name].expanded_uncertainty),
         )
         for c in old.characteristics
     ]

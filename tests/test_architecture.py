@@ -23,12 +23,14 @@ ORDER = [
     {"measurement_file", "inspection_file"},
     {"findings"},
     {"overlay", "report", "report_findings"},
-    {"written"},
+    {"reporting"},
+    {"written", "photo_guide"},
     {"inspecting"},
+    {"verifying"},
     {"store"},
     {"access"},
     {"page"},
-    {"cli_store"},
+    {"cli_store", "cli_report"},
     {"cli", "__main__"},
 ]
 

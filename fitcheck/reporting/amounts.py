@@ -89,7 +89,7 @@ class Amounts:
         if self.units == "mm":
             return self.number(metric), self.number(fraction or decimal.partition(" ± ")[0])
         if fraction:
-            return self.number(f"{decimal}, {fraction}"), self.number(metric)
+            return self.number(decimal), self.number(f"{fraction}; {metric}")
         return self.number(decimal), self.number(value_text(value, expanded, unit, signed=signed))
 
     def text(self, text: str) -> str:

@@ -57,7 +57,7 @@ def report_csv(report: Report) -> str:
     for line in report.lines:
         limit = report.findings.limits.get(line.limit)
         expanded, metric = line.expanded_uncertainty, line.unit == "mm"
-        ends: list[float] = [] if limit is None else [*limit.good, *limit.rework]
+        ends: list[float | str] = [] if limit is None else [*limit.good, *limit.rework]
         row: list[str | float | int | None] = [
             report.number,
             report.issue.revision,
@@ -74,7 +74,7 @@ def report_csv(report: Report) -> str:
             round(expanded, 6),
             round(line.value / MM_PER_INCH, 7) if metric else None,
             round(expanded / MM_PER_INCH, 7) if metric else None,
-            *(ends or [None] * 4),
+            *(ends or [""] * 4),
             None if limit is None else "own" if limit.edited else limit.mark,
             line.conformity,
             line.rework,

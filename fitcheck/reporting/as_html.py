@@ -1,4 +1,4 @@
-"""The report as one HTML file: pictures and style inside, no script, nothing asked of a network."""
+"""The report as one HTML file: pictures and style inside, no script, nothing from a network."""
 
 from __future__ import annotations
 

@@ -66,9 +66,7 @@ def report_json(report: Report, document: Document) -> dict[str, Any]:
         "text": {
             "language": document.language,
             "title": document.title,
-            "blocks": [
-                {"block": type(b).__name__.lower(), **_plain(b)} for b in document.blocks
-            ],
+            "blocks": [{"block": type(b).__name__.lower(), **_plain(b)} for b in document.blocks],
         },
     }
 

@@ -90,4 +90,3 @@ def _showable(thing: Any) -> Any:
     if isinstance(thing, list | tuple):
         return [_showable(one) for one in thing]
     return thing
-

@@ -225,7 +225,7 @@ def _quantity(value: Value, lang: Language) -> str:
 
 
 def _scores(f: Findings, lang: Language) -> Iterable[Block]:
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for arrangement in ARRANGEMENTS:
         for score in f.scores[arrangement].values():
             if score.out_of:
@@ -240,9 +240,7 @@ def _scores(f: Findings, lang: Language) -> Iterable[Block]:
         )
 
 
-def _score_rows(
-    score: Score, arrangement: str, lang: Language
-) -> Iterable[tuple[Cell, ...]]:
+def _score_rows(score: Score, arrangement: str, lang: Language) -> Iterable[tuple[Cell, ...]]:
     seat = score.seat
     where = capital(end_name(lang, seat.end))
     limb = lang.text("limb", limb=seat.limb) if seat.limb else lang.text("bare_pad")
@@ -255,8 +253,8 @@ def _score_rows(
         first = cell(" ")
     if score.missing:
         missing = [lang.said(one) for one in score.missing]
-        words = "; ".join(one.text for one in missing)
-        yield first, cell(capital(f"{lang.text('left_out')}: {words}")), cell("")
+        names = "; ".join(one.text for one in missing)
+        yield first, cell(capital(f"{lang.text('left_out')}: {names}")), cell("")
     total = lang.text("score_short", **score_numbers(score, lang))
     yield (
         cell(" "),
@@ -303,9 +301,7 @@ def _exchange(faults: Faults, lang: Language) -> Iterable[Block]:
     if not faults.closures and p is None:
         said = [plain(lang.text("exchange_none"))]
     for check in faults.closures:
-        value = lang.quantity(
-            check.result.value, check.result.standard_uncertainty, check.unit
-        )
+        value = lang.quantity(check.result.value, check.result.standard_uncertainty, check.unit)
         holds = lang.text("closure_holds" if check.holds else "closure_fails")
         name = measure_name(lang, check.characteristic)
         said.append(plain(lang.text("closure", name=name, value=value, holds=holds)))

@@ -130,9 +130,7 @@ class Signature:
     names: tuple[str, ...]
 
 
-Block = (
-    Heading | Paragraph | Bullets | Box | Table | Facts | Figures | Plot | Signature
-)
+Block = Heading | Paragraph | Bullets | Box | Table | Facts | Figures | Plot | Signature
 
 
 @dataclass(frozen=True)

@@ -42,9 +42,7 @@ def _change(before: Line | None, after: Line | None) -> Change:
         return Change(before, after, None, None, "only before" if after is None else "only after")
     by = after.value - before.value
     u = math.hypot(before.standard_uncertainty, after.standard_uncertainty)
-    return Change(
-        before, after, by, u, "changed" if abs(by) > COVERAGE_FACTOR * u else "not told"
-    )
+    return Change(before, after, by, u, "changed" if abs(by) > COVERAGE_FACTOR * u else "not told")
 
 
 def what_changed(

@@ -6,7 +6,7 @@ hold back on a stopped bow is said here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from fitcheck.findings.plain import (
     cause_sentences,
@@ -46,7 +46,7 @@ SHOWN = ("overhang_left", "overhang_right", "pad_squareness", "twist", "lateral_
 # A change smaller than this share of its uncertainty is not worth a line.
 WORTH_A_LINE = 0.1
 # What the first page has room for; all of it stands in the part for the bench.
-MOST_FOUND, MOST_CAUSES = 6, 4
+MOST_FOUND, MOST_CAUSES = 5, 3
 
 
 def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
@@ -68,8 +68,8 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
         stops = lang.all_said(one.sentence for one in f.condition.stops)
         yield Box("caution", "⚠", lang.text("found_first"), stops)
     yield Heading(2, lang.text("looked_at"))
-    seen = [capital_said(lang.said(one)) for one in looked_at(f)]
-    yield Paragraph((_joined(seen, "; ", lang) or plain(lang.text("nothing")),))
+    seen = lang.all_said(looked_at(f))
+    yield Paragraph((_joined(seen) or plain(lang.text("nothing")),))
     yield Heading(2, lang.text("found"))
     yield from bullets(_weightiest(found_sentences(f), MOST_FOUND, lang))
     yield Paragraph(tuple(_score(f.bow_score, lang)), label=f"{lang.text('score')}:")
@@ -151,14 +151,11 @@ def capital_said(said: Said) -> Said:
     return Said(capital(said.text), said.translated)
 
 
-def _joined(parts: list[Said], sign: str, lang: Language) -> Said | None:
+def _joined(parts: Sequence[Said]) -> Said | None:
     if not parts:
         return None
-    first, *rest = parts
-    texts = [first.text, *(one.text[:1].lower() + one.text[1:] for one in rest)]
-    if lang.code == "de":  # nouns keep their capitals
-        texts = [one.text for one in parts]
-    return Said(f"{sign.join(texts)}.", all(one.translated for one in parts))
+    text = "; ".join(one.text for one in parts)
+    return Said(f"{capital(text)}.", all(one.translated for one in parts))
 
 
 def _score(score: Score | None, lang: Language) -> Iterable[Said]:

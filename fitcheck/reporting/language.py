@@ -99,6 +99,10 @@ class Language:
         found = _texts(self.code)["report"].get(key)
         return otherwise if found is None else str(found)
 
+    def in_words(self, amount: str) -> str:
+        """Say the few words of an amount, such as ``under`` and ``in``, in this language."""
+        return amount if self.code == "en" else _phrases(self.code).size_words(amount)
+
     def picture_words(self, english: str) -> str:
         """Say one of the few words, or a value, that are drawn on a photograph."""
         known = _texts(self.code).get("pictures", {}).get(english)
@@ -108,13 +112,18 @@ class Language:
         self, value: float, standard_uncertainty: float, unit: str, *, signed: bool = True
     ) -> str:
         """Value with its expanded uncertainty in both units."""
-        return self.amounts.quantity(value, _expanded(standard_uncertainty), unit, signed=signed)
+        return self.in_words(
+            self.amounts.quantity(value, _expanded(standard_uncertainty), unit, signed=signed)
+        )
 
     def pair(
         self, value: float, standard_uncertainty: float, unit: str, *, signed: bool = True
     ) -> tuple[str, str]:
         """The same, the two units apart."""
-        return self.amounts.pair(value, _expanded(standard_uncertainty), unit, signed=signed)
+        first, second = self.amounts.pair(
+            value, _expanded(standard_uncertainty), unit, signed=signed
+        )
+        return self.in_words(first), self.in_words(second)
 
     def said(self, english: str, *, both_units: bool = True) -> Said:
         """Say a sentence of the findings in this language, with its lengths as the user set.

@@ -238,5 +238,5 @@ class Report:
 
     @property
     def issue(self) -> Issue:
-        """This issue."""
+        """The issue that is written."""
         return self.issues[-1]

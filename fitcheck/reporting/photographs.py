@@ -43,9 +43,7 @@ def before_blocks(earlier: Earlier, report: Report, lang: Language) -> Iterable[
     """Return before beside after."""
     yield Heading(1, lang.text("compared"), part=True)
     said = [
-        plain(
-            lang.text("compared_with", number=earlier.number, date=earlier.date or "–")
-        ),
+        plain(lang.text("compared_with", number=earlier.number, date=earlier.date or "–")),
         plain(
             lang.text(
                 "compared_use",
@@ -67,9 +65,7 @@ def before_blocks(earlier: Earlier, report: Report, lang: Language) -> Iterable[
     changed = sum(c.verdict == "changed" for c in both)
     said.append(
         plain(
-            lang.text(
-                "compared_counts", changed=changed, all=len(both), same=len(both) - changed
-            )
+            lang.text("compared_counts", changed=changed, all=len(both), same=len(both) - changed)
         )
     )
     yield Paragraph(tuple(said))
@@ -201,8 +197,9 @@ def _value_of(found: Measurement | None, name: str, lang: Language) -> str:
 
 
 def _characteristic(one: Characteristic, lang: Language) -> str:
-    return lang.amounts.quantity(
-        one.value, max(one.expanded_uncertainty, 1e-4), one.unit, signed=is_signed(one.name)
+    spread = max(one.expanded_uncertainty, 1e-4)
+    return lang.in_words(
+        lang.amounts.quantity(one.value, spread, one.unit, signed=is_signed(one.name))
     )
 
 

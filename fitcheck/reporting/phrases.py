@@ -62,13 +62,17 @@ class Phrases:
         Type of a value, or type and form (``side.adj``), to its words: English to the other.
     """
 
-    def __init__(
-        self, phrases: Mapping[str, str], words: Mapping[str, Mapping[str, str]]
-    ) -> None:
+    def __init__(self, phrases: Mapping[str, str], words: Mapping[str, Mapping[str, str]]) -> None:
         self._entries = [(_pattern(english), other) for english, other in phrases.items()]
         self._words = words
         self._size_words = sorted(words.get("size", {}), key=len, reverse=True)
         self.look_up = lru_cache(maxsize=4096)(self._look_up)
+
+    def size_words(self, value: str) -> str:
+        """Translate the words inside an amount."""
+        for word in self._size_words:
+            value = re.sub(rf"(?<!\w){word}(?!\w)", self._words["size"][word], value)
+        return value
 
     def translate(self, text: str) -> str | None:
         """Translate one or more sentences; None unless all of them can be."""
@@ -113,9 +117,7 @@ class Phrases:
 
     def _value(self, kind: str, form: str | None, value: str) -> str | None:
         if kind == "size":
-            for word in self._size_words:
-                value = re.sub(rf"(?<!\w){word}(?!\w)", self._words["size"][word], value)
-            return value
+            return self.size_words(value)
         if kind in ("end", "side", "at"):
             return self._words[f"{kind}.{form}" if form else kind].get(value)
         if kind == "name":

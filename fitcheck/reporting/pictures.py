@@ -95,7 +95,7 @@ def _whole(
     kept = pixels[: size[1] * by, : size[0] * by]
     small = cv2.resize(kept, size, interpolation=cv2.INTER_AREA) if by > 1 else kept.copy()
     turns = _quarter_turns(found)
-    canvas = np.ascontiguousarray(np.rot90(small, turns))
+    canvas = np.ascontiguousarray(np.rot90(np.asarray(small, dtype=np.uint8), turns))
 
     def place(points_px: Array) -> Array:
         return _placed(points_px, 1 / by, size, turns)
@@ -231,7 +231,7 @@ def _font(size: int) -> ImageFont.FreeTypeFont:
 
 
 def _lettered(canvas: Pixels, labels: list[_Label], text_px: int) -> Pixels:
-    """Lay words on dark chips along the rims, clear of each other, with lines to what they name."""
+    """Lay words on dark chips along the rims, clear of each other, each with its line."""
     height, width = canvas.shape[:2]
     font = _font(text_px)
     tall = text_px * 1.5
