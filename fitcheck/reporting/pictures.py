@@ -27,7 +27,7 @@ from fitcheck.reporting.model import Picture
 Pixels = NDArray[np.uint8]
 Array = NDArray[np.float64]
 
-SIDE_PX = 1150  # longest side: some 170 dpi at the width of a page
+SIDE_PX = 900  # longest side, some 190 dpi as large as it is printed
 CLOSE_UP_PX = 480
 JPEG_QUALITY = 82
 BAR_MM = 20
