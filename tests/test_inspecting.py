@@ -292,7 +292,7 @@ def test_inspect_measures_photographs(photographed, tmp_path, capsys):
             assert abs(got["value"] - truth) < max(0.2, 3 * got["standard_uncertainty"])
     assert "proud" in out
     page = Page((tmp_path / "report.html").read_text(encoding="utf-8"))
-    assert "Upper end, limb A: seat" in page.text
+    assert "Photo 1: upper end, limb A, seat" in page.text
     assert len(page.all("img")) >= 4
 
 

@@ -356,7 +356,9 @@ def test_german_has_commas_umlauts_and_no_english_on_the_first_page(plain_report
     document = document_of(plain_report, "de")
     said = [
         one
-        for block in document.blocks[: [type(b).__name__ for b in document.blocks].index("Signature")]
+        for block in document.blocks[
+            : [type(b).__name__ for b in document.blocks].index("Signature")
+        ]
         for one in (*getattr(block, "lines", ()), *getattr(block, "items", ()))
     ]
     assert said
@@ -412,7 +414,9 @@ def test_before_and_after_tell_a_change_from_chance(plain_report):
     moved = report_of(full_inspection(), before=replace(before, lines=tuple(lines)))
     assert moved.earlier is not None
     by_name = {
-        (c.after.name, c.after.end): c.verdict for c in moved.earlier.changes if c.after is not None
+        (c.after.name, c.after.end): c.verdict
+        for c in moved.earlier.changes
+        if c.after is not None
     }
     assert by_name[lines[0].name, lines[0].end] == "changed"
     assert by_name[lines[1].name, lines[1].end] == "not told"

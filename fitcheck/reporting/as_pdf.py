@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import tempfile
 from collections.abc import Mapping
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
-from fitcheck.reporting.blocks import Document
+from fitcheck.reporting.blocks import Block, Document, Facts, Table
 from fitcheck.reporting.fonts import showable
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 TEMPLATES = ("style.typ",)
+ZERO_WIDTH_SPACE = "\u200b"
+# Letters of a word that may break anywhere: in a line, in a cell, in a row of facts, where a
+# fingerprint of 64 letters has room.
+LINE, CELL, HASH = 30, 17, 66
 
 
 def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "a4") -> bytes:
@@ -38,20 +43,46 @@ def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "
         "language": document.language,
         "title": document.title,
         "author": document.sender[0] if document.sender else "fitcheck",
-        "foot": document.foot,
-        "sender": document.sender,
+        "foot": _breakable(document.foot, LINE),
+        "sender": _breakable(document.sender, LINE),
         "logo": bool(document.logo),
         "logo_alt": document.logo_alt,
-        "badge": document.badge,
+        "badge": _breakable(document.badge, LINE),
         "page_words": document.page_words,
         "blocks": [
-            {"block": type(b).__name__.lower(), **dataclasses.asdict(b)} for b in document.blocks
+            {"block": type(b).__name__.lower(), **_breakable(dataclasses.asdict(b), _longest(b))}
+            for b in document.blocks
         ],
     }
     files_beside = dict(pictures)
     if document.logo:
         files_beside["logo.png"] = document.logo
     return set_pdf("report.typ", data, files_beside)
+
+
+def _longest(block: Block) -> int:
+    if isinstance(block, Table):
+        return CELL
+    return HASH if isinstance(block, Facts) else LINE
+
+
+def _breakable(thing: Any, longest: int) -> Any:
+    """Let words longer than that break anywhere, so that nothing runs out of its column.
+
+    A zero-width space after every letter; shorter words are hyphenated by typst. Keys, and
+    alternative texts, which nobody sets in a line, stay as they are.
+    """
+    if isinstance(thing, str):
+        pattern = rf"\S{{{longest},}}"
+        return re.sub(pattern, lambda word: ZERO_WIDTH_SPACE.join(word[0]), thing)
+    if isinstance(thing, Mapping):
+        return {
+            key: value if key in ("key", "alt") else _breakable(value, longest)
+            for key, value in thing.items()
+        }
+    if isinstance(thing, list | tuple):
+        return [_breakable(one, longest) for one in thing]
+    return thing
 
 
 def set_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes]) -> bytes:

@@ -48,7 +48,8 @@ _TYPES = {
 }
 _HOLE = re.compile(r"\{([a-z]+)(\d*)(?:\.([a-z]+))?\}")
 _SENTENCE_END = re.compile(r"(?<=[.:;?!])\s+")
-LONGEST = 2500  # letters of a sentence that is looked up
+# Of a text that is looked up; the findings say nothing near it.
+LONGEST, MOST_PARTS = 2500, 24
 
 
 class Phrases:
@@ -76,7 +77,7 @@ class Phrases:
 
     def translate(self, text: str) -> str | None:
         """Translate one or more sentences; None unless all of them can be."""
-        if not text or len(text) > LONGEST:
+        if not text or len(text) > LONGEST or len(_SENTENCE_END.findall(text)) > MOST_PARTS:
             return None
         whole = self.look_up(text)
         if whole is not None:

@@ -1,0 +1,172 @@
+"""A report's numbers measured again from its own zip."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from fitcheck import cli
+from fitcheck.inspection_file import FILE_NAME
+from fitcheck.samples import samples
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory) -> Path:
+    """The report of one seat, from its photograph."""
+    folder = tmp_path_factory.mktemp("bow")
+    sample = samples()[0]
+    shutil.copy(sample.path, folder / "seat one.jpg")
+    inspection = {
+        "format": "fitcheck inspection",
+        "version": 1,
+        "reference": "7",
+        "limbs": [{"name": "A"}],
+        "photos": [{"file": "seat one.jpg", "view": "seat", "end": "upper", "limb": "A"}],
+    }
+    (folder / FILE_NAME).write_text(json.dumps(inspection))
+    out = folder / "out"
+    assert cli.main(["inspect", str(folder), "--out", str(out)]) == 0
+    return out
+
+
+def run(capsys, path):
+    status = cli.main(["verify", str(path)])
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+def altered(source: Path, target: Path, change) -> Path:
+    """The zip with some files changed, and a list that fits them."""
+    with zipfile.ZipFile(source) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    manifest = json.loads(files.pop("manifest.json"))
+    change(files, manifest)
+    with zipfile.ZipFile(target, "w") as archive:
+        archive.writestr("manifest.json", json.dumps(manifest))
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return target
+
+
+def relisted(files, manifest):
+    manifest["files"] = {
+        name: {"size": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+        for name, data in files.items()
+    }
+
+
+def test_a_report_agrees_with_its_own_photographs(written, capsys):
+    status, out, _ = run(capsys, written / "report.zip")
+    assert status == 0
+    assert "numbers agree" in out
+    count = int(out.split(" numbers agree")[0].rsplit(" ", 1)[1])
+    assert count >= 7
+
+
+def test_another_number_in_the_report_is_found(written, tmp_path, capsys):
+    def change(files, manifest):
+        report = json.loads(files["report.json"])
+        one = report["photographs"][0]["measurement"]["characteristics"][0]
+        one["value"] += 0.05
+        files["report.json"] = json.dumps(report).encode()
+        relisted(files, manifest)
+
+    status, out, _ = run(capsys, altered(written / "report.zip", tmp_path / "r.zip", change))
+    assert status == 3
+    assert "do NOT agree" in out
+    assert "overhang_left" in out
+
+
+def test_rounding_of_another_machine_still_agrees(written, tmp_path, capsys):
+    def change(files, manifest):
+        report = json.loads(files["report.json"])
+        for one in report["photographs"][0]["measurement"]["characteristics"]:
+            one["value"] += 0.1 * one["standard_uncertainty"] * 0.1
+        for one in report["characteristics"]:
+            one["value"] -= 0.01 * one["standard_uncertainty"]
+        files["report.json"] = json.dumps(report).encode()
+        relisted(files, manifest)
+
+    status, out, _ = run(capsys, altered(written / "report.zip", tmp_path / "r.zip", change))
+    assert status == 0, out
+
+
+def test_a_zip_that_was_altered_or_is_none_is_refused(written, tmp_path, capsys):
+    source = written / "report.zip"
+
+    def other_text(files, _):
+        files["report.json"] += b" "
+
+    def stranger(files, manifest):
+        files["../evil.txt"] = b"x"
+        relisted(files, manifest)
+
+    def unlisted(files, _):
+        files["more.txt"] = b"x"
+
+    def another_version(_, manifest):
+        manifest["version"] = 2
+
+    def no_report(files, manifest):
+        files["report.json"] = b"[]"
+        relisted(files, manifest)
+
+    for change in (other_text, stranger, unlisted, another_version, no_report):
+        status, _, err = run(capsys, altered(source, tmp_path / "r.zip", change))
+        assert status == 2, change.__name__
+        assert err.startswith("fitcheck: ")
+        assert "Traceback" not in err
+    (tmp_path / "none.zip").write_bytes(b"no zip at all")
+    assert run(capsys, tmp_path / "none.zip")[0] == 2
+    assert run(capsys, tmp_path / "missing.zip")[0] == 2
+
+
+def test_the_unpacked_zip_can_be_inspected_again(written, tmp_path, capsys):
+    with zipfile.ZipFile(written / "report.zip") as archive:
+        archive.extractall(tmp_path / "again")
+    assert (tmp_path / "again" / "photographs" / "001-seat-one.jpg").is_file()
+    status = cli.main(["inspect", str(tmp_path / "again"), "--out", str(tmp_path / "out")])
+    assert status == 0
+    first = json.loads((written / "report.json").read_text())
+    second = json.loads((tmp_path / "out" / "report.json").read_text())
+    values = [[c["value"] for c in r["characteristics"]] for r in (first, second)]
+    assert values[0] == pytest.approx(values[1], abs=1e-6)
+    capsys.readouterr()
+
+
+def test_reissue_before_and_options_on_the_command_line(written, tmp_path, capsys):
+    folder = written.parent
+    options = ["--language", "de", "--units", "in", "--paper", "letter"]
+    # The same inspection into the same folder is the same issue.
+    record = json.loads((written / "report.json").read_text())
+    inspection = json.loads((folder / FILE_NAME).read_text())
+    inspection["photos"][0]["measurement"] = record["photographs"][0]["measurement"]
+    inspection["complaint"] = "lip"
+    target = tmp_path / "bow"
+    target.mkdir()
+    shutil.copy(folder / "seat one.jpg", target)
+    (target / FILE_NAME).write_text(json.dumps(inspection))
+    out = tmp_path / "out"
+    out.mkdir()
+    shutil.copy(written / "report.json", out)
+    more = ["--before", str(written / "report.json")]
+    arguments = ["inspect", str(target), "--out", str(out), *options, *more]
+    assert cli.main(arguments) == 0
+    again = json.loads((out / "report.json").read_text())
+    assert again["number"] == record["number"]
+    assert again["revision"] == 2
+    assert again["issues"][1]["changes"]
+    assert again["before"]["number"] == record["number"]
+    assert {c["verdict"] for c in again["before"]["changes"]} == {"not told"}
+    assert again["text"]["language"] == "de"
+    assert b"Vorher und nachher" in (out / "report.html").read_bytes()
+    capsys.readouterr()
+    # A number that is not the report's is refused, and so is another language.
+    assert cli.main([*arguments, "--number", "other"]) == 2
+    assert cli.main([*arguments[:4], "--language", "xx"]) == 2
+    assert "Traceback" not in capsys.readouterr().err
