@@ -50,7 +50,9 @@ def add_report_commands(commands: Any) -> None:
 
     guide = commands.add_parser("guide", help="write how to take the photographs, as a PDF")
     guide.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
-    guide.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    guide.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="paper (default: %(default)s)"
+    )
     guide.set_defaults(run=_guide)
 
 

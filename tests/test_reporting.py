@@ -172,11 +172,11 @@ def test_pdf_is_tagged_and_says_its_language_and_title(plain_forms):
 def test_figures_have_alternative_texts_and_tables_are_tables(tmp_path):
     seats = samples()
     photos = {0: load_photo(seats[0].path)}
-    inspection = with_photo(full_inspection(), "seat.jpg", photos[0])
+    inspection = with_photo(full_inspection(), "seat.jpg")
     path = tmp_path / "report.pdf"
     path.write_bytes(write_forms(report_of(inspection, photos), Wishes(), {})[PDF])
     tree = subprocess.run(
-        ["pdfinfo", "-struct-text", str(path)], capture_output=True, check=True
+        [shutil.which("pdfinfo"), "-struct-text", str(path)], capture_output=True, check=True
     ).stdout.decode("utf-8", "replace")
     assert len(re.findall(r"^\s*H1", tree, re.M)) >= 3
     assert "TH" in tree
@@ -219,7 +219,7 @@ def element_texts(page) -> str:
     return "\n".join(dict.fromkeys(said))
 
 
-def with_photo(inspection: Inspection, name: str, photo: Photo) -> Inspection:
+def with_photo(inspection: Inspection, name: str) -> Inspection:
     """The inspection with its first seat's measurement put down to a photograph."""
     photos = list(inspection.photos)
     photos[0] = replace(photos[0], file=name)
@@ -326,14 +326,14 @@ def test_a_report_of_nothing_says_that_nothing_was_looked_at():
     assert "Not before what is open below" in text_of(forms_of(report_of(Inspection()))[PDF])
 
 
-def test_a_photograph_that_is_missing_or_refused_is_said(tmp_path):
+def test_a_photograph_that_is_missing_or_refused_is_said():
     photo = load_photo(samples()[0].path)
     inspection = full_inspection()
     entries = list(inspection.photos)
     entries[1] = replace(entries[1], file="gone.jpg", measurement=None)
     inspection = replace(inspection, photos=tuple(entries))
     report = report_of(
-        with_photo(inspection, "seat.jpg", photo),
+        with_photo(inspection, "seat.jpg"),
         {0: photo},
         unreadable={1: BadInput("file_missing", "There is no file gone.jpg.", "Check its name.")},
     )
@@ -347,7 +347,6 @@ def test_units_lead_as_the_user_set_them(plain_report):
     metric = " ".join(text_of(forms_of(plain_report)[PDF]).split())
     inches = " ".join(text_of(forms_of(plain_report, units="in")[PDF]).split())
     assert re.search(r"\d\.\d+ mm ± \d\.\d+ mm \(\d+/\d+ in\)", metric)
-    assert re.search(r"\d\.\d+ in ± \d\.\d+ in \(\d\.\d+ mm\)", inches)
     assert re.search(r"\d+/\d+ in; [+−]?\d\.\d+ mm ± \d\.\d+ mm", inches)
     assert not re.search(r"\d\.\d+ mm ± \d\.\d+ mm \(\d+/\d+ in\)", inches)
 
@@ -427,7 +426,7 @@ def test_before_and_after_tell_a_change_from_chance(plain_report):
     assert "no change can be told" in text
 
 
-def test_shop_details_and_logo_come_from_the_settings(tmp_path, plain_report):
+def test_shop_details_and_logo_come_from_the_settings(tmp_path):
     Image.new("RGB", (1600, 400), (10, 80, 150)).save(tmp_path / "logo.png")
     settings = tmp_path / "shop.toml"
     settings.write_text(

@@ -11,15 +11,14 @@ from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
-from fitcheck.reporting.blocks import Block, Document, Facts, Table
+from fitcheck.reporting.blocks import Block, Document, Table
 from fitcheck.reporting.fonts import showable
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 TEMPLATES = ("style.typ",)
 ZERO_WIDTH_SPACE = "\u200b"
-# Letters of a word that may break anywhere: in a line, in a cell, in a row of facts, where a
-# fingerprint of 64 letters has room.
-LINE, CELL, HASH = 30, 17, 66
+LINE, CELL = 30, 17  # letters of a word that may break anywhere, in a line and in a cell
+FINGERPRINT = "[0-9a-f]{64}"
 
 
 def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "a4") -> bytes:
@@ -61,9 +60,7 @@ def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "
 
 
 def _longest(block: Block) -> int:
-    if isinstance(block, Table):
-        return CELL
-    return HASH if isinstance(block, Facts) else LINE
+    return CELL if isinstance(block, Table) else LINE
 
 
 def _breakable(thing: Any, longest: int) -> Any:
@@ -73,7 +70,8 @@ def _breakable(thing: Any, longest: int) -> Any:
     alternative texts, which nobody sets in a line, stay as they are.
     """
     if isinstance(thing, str):
-        pattern = rf"\S{{{longest},}}"
+        # A fingerprint has room, and is copied whole.
+        pattern = rf"(?!{FINGERPRINT}(?!\S))\S{{{longest},}}"
         return re.sub(pattern, lambda word: ZERO_WIDTH_SPACE.join(word[0]), thing)
     if isinstance(thing, Mapping):
         return {
