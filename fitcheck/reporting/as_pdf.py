@@ -71,7 +71,7 @@ def _breakable(thing: Any, longest: int) -> Any:
     """
     if isinstance(thing, str):
         # A fingerprint has room, and is copied whole.
-        pattern = rf"(?!{FINGERPRINT}(?!\S))\S{{{longest},}}"
+        pattern = rf"(?<!\S)(?!{FINGERPRINT}(?!\S))\S{{{longest},}}"
         return re.sub(pattern, lambda word: ZERO_WIDTH_SPACE.join(word[0]), thing)
     if isinstance(thing, Mapping):
         return {
