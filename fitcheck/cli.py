@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -21,6 +22,7 @@ from fitcheck.plain_text import visible_text
 
 # Everything heavy is imported inside the command that needs it: `--help` answers at once.
 if TYPE_CHECKING:
+    from fitcheck.inspecting import Inspected
     from fitcheck.measurement import Measurement
     from fitcheck.photo import Photo
 
@@ -63,7 +65,7 @@ def _parser() -> _Parser:
     parser.add_argument("--version", action="version", version=f"fitcheck {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    demo = commands.add_parser("demo", help="measure the sample photographs and open the page")
+    demo = commands.add_parser("demo", help="inspect the sample bow and open the page")
     demo.add_argument(
         "--out",
         type=Path,
@@ -72,7 +74,8 @@ def _parser() -> _Parser:
         help="folder for the report (default: %(default)s)",
     )
     demo.add_argument("--no-page", action="store_true", help="end after the report")
-    demo.set_defaults(run=_demo)
+    add_report_options(demo)
+    demo.set_defaults(run=_demo, number="")
 
     cards = commands.add_parser("cards", help="write the printable reference cards")
     cards.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
@@ -330,29 +333,17 @@ def _print_text(measurement: Measurement) -> None:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from tqdm import tqdm
+    from fitcheck.accuracy import compare, known_photographs, to_text
+    from fitcheck.samples import sample_folder, samples
 
-    from fitcheck.photo import load_photo
-    from fitcheck.pipeline import measure_photo
-    from fitcheck.samples import samples
-    from fitcheck.written import report_entry, write_report
-
-    print("Measuring the sample photographs: two seats of an invented bow.")
-    measurements, entries = [], []
-    for sample in tqdm(samples(), unit="photo", file=sys.stderr):
-        photo = load_photo(sample.path)
-        measurement = measure_photo(photo, sample.view, sample.setup)
-        measurements.append(measurement)
-        entries.append(report_entry(photo, measurement))
-    for measurement in measurements:
-        _print_text(measurement)
-    report = write_report(options.out / "report.html", entries)
-    numbers = options.out / "measurements.json"
-    numbers.write_text(
-        json.dumps([m.to_json() for m in measurements], indent=1, allow_nan=False),
-        encoding="utf-8",
-    )
-    print(f"Report: {report}\nNumbers: {numbers}")
+    print("Inspecting the sample bow, invented and photographed with known truth.")
+    started = time.perf_counter()
+    done = _inspected(sample_folder(), options)
+    each = (time.perf_counter() - started) / len(done.findings.measurements)
+    known = {one.photo.name: one for one in known_photographs(sample_folder() / "bow")}
+    print("\nThe photographs against the truth:\n")
+    pairs = [(m, known[Path(m.photo).name]) for m in done.findings.measurements if m is not None]
+    print(to_text([compare(found, truth, each) for found, truth in pairs]))
     if options.no_page or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return OK
     from fitcheck.page.launch import launch
@@ -362,20 +353,31 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _inspect(options: argparse.Namespace) -> int:
-    from fitcheck.findings.plain import summary_lines
-    from fitcheck.inspecting import inspect
-
-    def say(text: str) -> None:
-        print(visible_text(text), file=sys.stderr)
-
-    done = inspect(options.inspection, options.out, say, wishes_of(options), options.before)
-    for line in summary_lines(done.findings):
-        print(visible_text(line))
-    for path in done.files:
-        print(path)
+    done = _inspected(options.inspection, options, options.before)
     if done.unreadable:
         return BAD_INPUT
     return REFUSED if done.refused else OK
+
+
+def _inspected(path: Path, options: argparse.Namespace, before: Path | None = None) -> Inspected:
+    """Inspect, say what was found and where it was written."""
+    from tqdm import tqdm
+
+    from fitcheck.findings.plain import summary_lines
+    from fitcheck.inspecting import inspect
+
+    bar = tqdm(unit="photo", disable=None, bar_format="{n:.1f} photographs, {elapsed}")
+
+    def say(text: str) -> None:
+        bar.write(visible_text(text), file=sys.stderr)
+
+    with bar:
+        done = inspect(path, options.out, say, wishes_of(options), before, bar.update)
+    for line in summary_lines(done.findings):
+        print(visible_text(line))
+    for written in done.files:
+        print(written)
+    return done
 
 
 def _page(options: argparse.Namespace) -> int:

@@ -58,6 +58,7 @@ def inspect(
     told: Callable[[str], None] = lambda _: None,
     wishes: Wishes | None = None,
     before: Path | None = None,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> Inspected:
     """Do a whole inspection.
 
@@ -75,6 +76,8 @@ def inspect(
         How the report is wanted.
     before
         An earlier inspection of the same bow: its folder or file, or its ``report.json``.
+    progress
+        As for :func:`fitcheck.pipeline.measure_shots`.
 
     Returns
     -------
@@ -94,7 +97,7 @@ def inspect(
     folder = path if path.is_dir() else path.parent
     photos, problems = load_photos(inspection, folder)
     told(f"Measuring {len(photos)} photographs.")
-    measurements = measure_inspection(inspection, photos, problems)
+    measurements = measure_inspection(inspection, photos, problems, progress)
     findings = find(inspection, measurements)
     report = build_report(
         findings,
@@ -174,12 +177,16 @@ def load_photos(
 
 
 def measure_inspection(
-    inspection: Inspection, photos: dict[int, Photo], problems: dict[int, BadInput]
+    inspection: Inspection,
+    photos: dict[int, Photo],
+    problems: dict[int, BadInput],
+    progress: Callable[[float], None] = lambda _: None,
 ) -> list[Measurement | None]:
     """Measure the photographs of an inspection that were not measured before.
 
     Photographs of one phone are solved together: one lens for all. Those with a face step of
-    their own are solved apart.
+    their own are solved apart. ``progress`` is that of
+    :func:`fitcheck.pipeline.measure_shots`.
 
     Returns
     -------
@@ -203,7 +210,8 @@ def measure_inspection(
             Shot(photos[i], entry.view, entry.hints)
             for i, entry in zip(members, entries, strict=True)
         ]
-        measured = measure_shots(shots, inspection.setup(entries[0]), together=True)
+        setup = inspection.setup(entries[0])
+        measured = measure_shots(shots, setup, together=True, progress=progress)
         for i, found in zip(members, measured, strict=True):
             results[i] = found
     return results

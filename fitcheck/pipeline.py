@@ -5,7 +5,7 @@ photo → cards → lens and poses → edges → characteristics with uncertaint
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -115,6 +115,7 @@ def measure_shots(
     setup: Setup | None = None,
     together: bool = False,
     profiles: Mapping[LensKey, LensProfile] | None = None,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> list[Measurement]:
     """Measure several photographs, of one view or of several.
 
@@ -130,6 +131,9 @@ def measure_shots(
     profiles
         What earlier photographs told of lenses; a phone without a profile gets the wide
         prior of :func:`fitcheck.adjustment.lens_prior`.
+    progress
+        Is told of each half of a photograph that is done: 0.5 once its cards are found, 0.5
+        once it is measured.
 
     Returns
     -------
@@ -150,6 +154,8 @@ def measure_shots(
             seen[i] = _find(shot.photo, views[i])
         except Refused as refusal:
             results[i] = _refused(shot.photo, views[i], setup, refusal)
+            progress(0.5)
+        progress(0.5)
     for members in _by_phone(seen) if together else [[i] for i in seen]:
         try:
             solution, edges = _solve([seen[i] for i in members], setup, profiles or {})
@@ -157,10 +163,12 @@ def measure_shots(
             if len(members) == 1:
                 (i,) = members
                 results[i] = _refused(shots[i].photo, views[i], setup, refusal)
+                progress(0.5)
                 continue
             # One bad photograph must not spoil the others: solve each alone.
             for i in members:
                 results[i] = measure_shots([shots[i]], setup, profiles=profiles)[0]
+                progress(0.5)
             continue
         place = 0
         for i in members:
@@ -171,6 +179,7 @@ def measure_shots(
             if found.lens is not None:
                 found = replace(found, lens=replace(found.lens, photographs=len(members)))
             results[i] = found
+            progress(0.5)
             place += n
     return [result for result in results if result is not None]
 

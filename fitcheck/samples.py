@@ -29,7 +29,7 @@ def samples() -> list[Sample]:
         If the samples did not come with the installation.
     """
     found = []
-    for path in sorted(_folder().glob("*.jpg")):
+    for path in sorted(sample_folder().glob("*.jpg")):
         known = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
         setup = Setup(known["card_thickness_mm"], bars_mm=(100.0, 100.0))
         found.append(Sample(path, known["view"], setup, known["truth"]))
@@ -49,14 +49,21 @@ def sample_of(path: Path) -> Sample | None:
 def bow_photo(name: str) -> Path | None:
     """Return a photograph of the sample bow, or None if it did not come with the installation."""
     try:
-        path = _folder() / "bow" / name
+        path = sample_folder() / "bow" / name
     except BadInput:
         return None
     return path if path.is_file() else None
 
 
-def _folder() -> Path:
-    """Beside the package in a checkout, inside the package once it is installed."""
+def sample_folder() -> Path:
+    """Return the samples' folder: an inspection file, its photographs, and single photographs.
+
+    Raises
+    ------
+    BadInput
+        If the samples did not come with the installation.
+    """
+    # Beside the package in a checkout, inside the package once it is installed.
     package = Path(__file__).parent
     for folder in (package / "sample_images", package.parent / "sample_images"):
         if folder.is_dir():

@@ -210,21 +210,36 @@ def test_cards_into_a_file_is_refused(capsys, tmp_path):
     one_line(err)
 
 
-def test_demo_measures_the_samples_and_ends_without_a_terminal(tmp_path):
+def test_demo_finds_the_story_of_the_sample_bow_from_its_photographs(tmp_path):
+    out = tmp_path / "out"
     done = subprocess.run(
-        [sys.executable, "-m", "fitcheck", "demo", "--out", str(tmp_path / "out")],
+        [sys.executable, "-m", "fitcheck", "demo", "--out", str(out)],
         capture_output=True,
         text=True,
         check=False,
         cwd=ROOT,
         stdin=subprocess.DEVNULL,
-        timeout=120,
+        timeout=600,
     )
     assert done.returncode == 0, done.stderr
-    numbers = json.loads((tmp_path / "out" / "measurements.json").read_text())
-    assert [n["photo"] for n in numbers] == [s.path.name for s in samples()]
-    assert (tmp_path / "out" / "report.html").stat().st_size > 100_000
-    assert "100%" in done.stderr  # the progress bar
+    story = json.loads((ROOT / "sample_images" / "bow" / "story.json").read_text(encoding="utf-8"))
+    said = done.stdout
+    assert said.splitlines()[1].startswith("Rework.")
+    assert "The limbs are exchanged" in said
+    pad = re.search(r"pad at the upper end is ([\d.]+)° ± ([\d.]+)° from square, right", said)
+    assert pad is not None
+    assert abs(float(pad[1]) - story["pad_squareness"]["upper"]) < float(pad[2])
+    lip = re.search(r"K2 stands ([\d.]+) mm ± ([\d.]+) mm proud on the right, at the lower", said)
+    assert lip is not None
+    true_lip = story["seats"]["exchanged"]["lower"]["overhang_right"]
+    assert abs(float(lip[1]) - true_lip) < float(lip[2])
+    assert "0 with a silent blunder" in said
+    findings = json.loads((out / "findings.json").read_text(encoding="utf-8"))
+    assert findings["fit_for"]["use"] == "rework"
+    measured = json.loads((out / "measurements.json").read_text(encoding="utf-8"))
+    assert len(measured) == len(list((ROOT / "sample_images" / "bow").glob("*.jpg")))
+    assert all(m["refused"] is None for m in measured)
+    assert (out / "report.pdf").read_bytes().startswith(b"%PDF-")
 
 
 def commands():
