@@ -304,7 +304,7 @@ class _Model:
         self.up = profiles.up_mm
         self.n, self.m = light.shape[:2]
         along = profiles.along_mm
-        self.share = (along - profiles.ends_mm[0]) / float(np.ptp(profiles.ends_mm))
+        self.share = (along - profiles.ends_mm[0]) / float(np.diff(profiles.ends_mm)[0])
         self.weight = np.ones(self.n)
 
         pitch = float(self.up[1] - self.up[0])

@@ -64,18 +64,20 @@ FEWEST_BLOCKS = 8
 ROWS_ALIKE = 2.0  # variance of a mean of rows over what independent rows would give
 
 # What the model of light leaves: of each end by itself, and of both together by the arrises.
-OWN_SD_MM = 0.012
+OWN_SD_MM = 0.018
 OWN_SD_BLURS = 0.15
-OWN_SD_SHARE = 0.05  # of the opening: how far light reaches in over the inner faces
+OWN_SD_SHARE = 0.07  # of the opening: how far light reaches in over the inner faces
 ARRIS_SD_MM = 0.025
 ARRIS_SD_BLURS = 0.15
 
 CARD_FLATNESS_MM = 0.05  # as in the view seat
 CARD_LEAN_DEG = 0.1
 RIVAL_MM = 0.15
+RIVAL_LINE = 0.85  # as clear as this beside the seam, another line may be meant
+LEAST_PAST = 0.03  # change of log light along the limb's edge past the riser's end
 UNEVEN_SHARE, UNEVEN_MM = 0.7, 0.12
 COARSE_MM = 0.2  # expanded uncertainty of an opening that a feeler gauge would beat by far
-ODD_GAP_MM = 1.2
+ODD_GAP_MM = 1.0
 SURELY_OPEN = 0.05
 
 
@@ -464,6 +466,23 @@ def _doubts(seam: _Seam) -> list[Note]:
                 f"The photograph looks at the seam from {abs(elevation):.0f}° {where} the pad: "
                 "a limb that stands out or back at that side widens or narrows the gap.",
                 "Hold the phone level with the seam and retake.",
+            )
+        )
+    if seam.place.rival_share > RIVAL_LINE:
+        notes.append(
+            Note(
+                "seam_ambiguous",
+                "Another line beside the seam is almost as clear.",
+                "Look at the drawn lines; if they are wrong, mark pad line and limb line by hand.",
+            )
+        )
+    if seam.place.past_clear < LEAST_PAST:
+        notes.append(
+            Note(
+                "limb_unclear",
+                "No limb shows past the riser's end.",
+                "Bolt the limb in its pocket, put a plain background of another colour behind it, "
+                "and retake.",
             )
         )
     if fit.rival_mm > RIVAL_MM:

@@ -31,6 +31,7 @@ DEEPEST = 0.8  # of log light; beyond it a valley is not clearer still
 CHANGE_WEIGHT, STRONGEST_CHANGE = 0.55, 1.1
 UNSEEN = 0.1  # what a place that the card covers counts
 LEAST_SEEN = 0.4  # of the line
+OTHER_LINE_MM = 0.5  # a line further away than this is another
 CORNER_WEIGHT, STRONGEST_CORNER = 0.5, 0.4
 # Around a corner: where the light changes along the bow, and where it does not.
 CORNER_CHANGES_MM, CORNER_STAYS_MM = (0.15, 2.5), (0.1, 1.2)
@@ -38,7 +39,7 @@ CORNER_CHANGES_MM, CORNER_STAYS_MM = (0.15, 2.5), (0.1, 1.2)
 
 def seam_line(
     panorama: Panorama, line: Line, butt_mm: float, end_mm: float, reach_mm: float = REACH_MM
-) -> tuple[Line, float]:
+) -> tuple[Line, float, float]:
     """Find the seam's line again, now that its ends are known.
 
     Parameters
@@ -54,7 +55,8 @@ def seam_line(
 
     Returns
     -------
-    The line, and how clearly it is a seam; 0.5 is little, 1 is much.
+    The line; how clearly it is a seam, 0.5 being little and 1 much; and how clear the best
+    other line is, as a share of that.
     """
     low, high = sorted((butt_mm, end_mm))
     along, up = panorama.along_mm, panorama.up_mm
@@ -63,7 +65,7 @@ def seam_line(
     near_butt = np.flatnonzero(np.abs(up - line.at(butt_mm)) < reach_mm)
     near_end = np.flatnonzero(np.abs(up - line.at(end_mm)) < reach_mm)
     if len(rows) < 2 or not len(near_butt) or not len(near_end):
-        return line, 0.0
+        return line, 0.0, 0.0
     usable = panorama.usable[rows]
     stepped = np.minimum(panorama.change[rows], STRONGEST_CHANGE)
     clear = np.where(
@@ -72,21 +74,23 @@ def seam_line(
     at_butt = _corner(panorama, butt_mm, upward=True)
     at_end = _corner(panorama, end_mm, upward=False)
     share = (along[rows] - butt_mm) / (end_mm - butt_mm)
-    best, found = -np.inf, (0, 0)
-    for i in near_butt:
+    merits = np.full((len(near_butt), len(near_end)), -np.inf)
+    for row, i in enumerate(near_butt):
         places = np.round(i + share[:, None] * (near_end - i)[None, :]).astype(int)
         seen = np.take_along_axis(usable, places, axis=1).mean(axis=0)
         merit = np.take_along_axis(clear, places, axis=1).mean(axis=0)
-        merit = np.where(seen > LEAST_SEEN, merit, -np.inf)
-        merit += CORNER_WEIGHT * (at_butt[i] + at_end[near_end])
-        k = int(np.argmax(merit))
-        if merit[k] > best:
-            best, found = float(merit[k]), (int(i), int(near_end[k]))
+        merits[row] = np.where(seen > LEAST_SEEN, merit, -np.inf)
+    merits += CORNER_WEIGHT * (at_butt[near_butt][:, None] + at_end[near_end])
+    best = float(merits.max())
     if not np.isfinite(best):
-        return line, 0.0
-    ups = up[list(found)]
+        return line, 0.0, 0.0
+    at = np.unravel_index(int(np.argmax(merits)), merits.shape)
+    ups = up[[near_butt[at[0]], near_end[at[1]]]]
+    middles = (up[near_butt][:, None] + up[near_end]) / 2
+    elsewhere = np.abs(middles - ups.mean()) > OTHER_LINE_MM
+    rival = float(np.max(merits[elsewhere], initial=0.0)) / best if best > 0 else 1.0
     slope = (ups[1] - ups[0]) / (end_mm - butt_mm)
-    return Line(float(ups.mean()), float(slope), (butt_mm + end_mm) / 2), best
+    return Line(float(ups.mean()), float(slope), (butt_mm + end_mm) / 2), best, rival
 
 
 def _sums(values: Array) -> Array:
@@ -105,14 +109,14 @@ def _valleys(light: Array) -> Array:
     """How much darker every place is than what lies beside it, (rows, up)."""
     grey = gaussian_filter1d(light.mean(axis=2), SMOOTH_ROWS, axis=0, mode="nearest")
     sums = _sums(grey)
-    deepest = np.zeros_like(grey)
+    deepest = np.zeros(grey.shape)
     for half in VALLEY_HALVES:
         within = _means(sums, 1 - half, half - 1)
         below = _means(sums, -half - VALLEY_SIDES, -half - 1)
         above = _means(sums, half + 1, half + VALLEY_SIDES)
         depth = np.minimum(below, above) - within
         deepest = np.maximum(deepest, np.clip(depth, 0.0, DEEPEST))
-    return deepest
+    return np.asarray(deepest)
 
 
 def _corner(panorama: Panorama, at_mm: float, upward: bool) -> Array:
@@ -126,17 +130,19 @@ def _corner(panorama: Panorama, at_mm: float, upward: bool) -> Array:
     change = np.zeros(light.shape[1])
     for i in range(max(middle - 2, first + 6), min(middle + 3, last - 6)):
         before, after = light[i - 6 : i - 2].mean(axis=0), light[i + 3 : i + 7].mean(axis=0)
-        step = np.linalg.norm(after - before, axis=1) / np.sqrt(3)
+        step = np.sqrt(np.mean((after - before) ** 2, axis=1))
         # Between two parts of like colour it is no step but a dark line, their joint.
-        joint = ((before + after) / 2 - light[i - 1 : i + 2].mean(axis=0)).mean(axis=1)
+        here = light[i - 1 : i + 2].mean(axis=0)
+        joint = np.mean((before + after) / 2 - here, axis=1)
         change = np.maximum(change, np.maximum(step, joint))
-    seen = panorama.usable[first:last].all(axis=0).astype(np.float64)
+    seen = np.asarray(panorama.usable[first:last].all(axis=0), dtype=np.float64)
     change = np.minimum(change, STRONGEST_CORNER) * seen
 
     def band(low_mm: float, high_mm: float) -> Array:
         first, last = round(low_mm / UP_STEP_MM), round(high_mm / UP_STEP_MM) - 1
         total = _means(_sums(change[None]), first, last)[0]
-        return np.asarray(total / np.maximum(_means(_sums(seen[None]), first, last)[0], 0.1))
+        share = _means(_sums(seen[None]), first, last)[0]
+        return np.asarray(total / np.maximum(share, 0.1))
 
     (near, far), (clear, reach) = CORNER_CHANGES_MM, CORNER_STAYS_MM
     if upward:

@@ -78,13 +78,13 @@ def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
     middle = surface.to_pixels(
         frame.to_surface(along[:, None], up[None, :]).reshape(-1, 2)
     ).reshape(len(along), len(up), 2)
-    step = np.gradient(middle, axis=0)
+    step = np.asarray(np.gradient(middle, axis=0))
     light = np.zeros((len(along), len(up), 3))
     shifts = (-0.375, -0.125, 0.125, 0.375)
     for shift in shifts:
         grid = (middle + shift * step).astype(np.float32)
         seen = cv2.remap(scene.picture, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
-        light += linear_light(seen) / len(shifts)
+        light += linear_light(np.asarray(seen, dtype=np.uint8)) / len(shifts)
     usable = np.all((middle >= 1) & (middle <= [width - 2, height - 2]), axis=-1)
     # A card laid flat ends at its margin; its thickness and shadow reach a little further.
     beside_card = (along > -MARGIN_MM - 1) & (along < length + MARGIN_MM + 1)

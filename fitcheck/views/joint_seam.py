@@ -93,6 +93,10 @@ class SeamPlace:
         Where the limb's butt and the riser's end are, along.
     butt_sd_mm, end_sd_mm
         Their standard uncertainties.
+    rival_share
+        How clear the next best line beside this one is, as a share of this one.
+    past_clear
+        Change of log light along the limb's edge past the riser's end.
     """
 
     frame: StripFrame
@@ -101,6 +105,8 @@ class SeamPlace:
     end_mm: float
     butt_sd_mm: float = END_SD_MM
     end_sd_mm: float = END_SD_MM
+    rival_share: float = 0.0
+    past_clear: float = 1.0
 
     @property
     def tipward(self) -> float:
@@ -449,11 +455,19 @@ def _refined(scene: Scene, best: _Candidate, reach_mm: float) -> tuple[SeamPlace
     above, below = _bands(best.panorama, best.line)
     butt = _sharpest(best.panorama, above[0], best.ends.butt_mm)
     end = _sharpest(best.panorama, below, best.ends.end_mm)
-    line, clear = seam_line(best.panorama, best.line, butt, end, reach_mm)
+    line, clear, rival = seam_line(best.panorama, best.line, butt, end, reach_mm)
     above, below = _bands(best.panorama, line)
     butt = _sharpest(best.panorama, above[0], butt)
     end = _sharpest(best.panorama, below, end)
-    return SeamPlace(side_frame(scene, best.panorama.side), line, butt, end), clear
+    place = SeamPlace(
+        side_frame(scene, best.panorama.side),
+        line,
+        butt,
+        end,
+        rival_share=rival,
+        past_clear=best.ends.past_clear,
+    )
+    return place, clear
 
 
 def _sharpest(panorama: Panorama, band: Array, near_mm: float) -> float:
