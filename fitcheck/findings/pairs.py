@@ -23,8 +23,9 @@ from fitcheck.findings.shares import FAULT_RATE, FAULT_SCALES, SCALE_WEIGHTS, Re
 Array = NDArray[np.float64]
 Pair = tuple[Hashable, Hashable]
 
-# How often the parts of a bow were fitted to each other in pairs; from memory, no source.
-PAIRED_RATE = 0.3
+# How often the parts of a bow were fitted to each other in pairs, for which limbs are marked
+# upper and lower; from memory, no source.
+PAIRED_RATE = 0.5
 
 
 def log_evidence(readings: Readings, pairs: Sequence[Pair] = ()) -> float:
