@@ -6,20 +6,28 @@ They bring their own background, so that they read the same on a light page and 
 
 from __future__ import annotations
 
-from itertools import pairwise
-
-from fitcheck.card_sheet import black_outlines
-from fitcheck.cards import CARDS, MARGIN_MM, Card
+from fitcheck.cards import CARDS, MARGIN_MM
+from fitcheck.svg_pieces import (
+    BLUE,
+    INK,
+    LIMB,
+    PAPER,
+    RUST,
+    SOFT,
+    WOOD,
+    WOOD_DARK,
+    WOOD_LINE,
+    arrow,
+    card,
+    even_light,
+    leader,
+    line,
+    no_flash,
+    shape,
+    text,
+)
 
 WIDTH_PX, HEIGHT_PX = 360, 918
-
-PAPER = "#fbf8f2"
-INK = "#1d2730"
-SOFT = "#4a5661"  # lesser words and leaders
-BLUE = "#0b5394"  # toward the tip; the camera and what it sees
-RUST = "#9a3c00"  # overhang
-LIMB = "#55606b"
-WOOD, WOOD_DARK, WOOD_LINE = "#c99b66", "#94632f", "#5d3a1a"
 
 # Seen from above, in mm: x to the right of the riser's middle, y from the butt line toward
 # the limb tip. The limb is broader here than in life, so that its overhang can be seen.
@@ -69,59 +77,11 @@ def _at(x_mm: float, y_mm: float) -> tuple[float, float]:
     return MIDDLE_PX + x_mm * PX_PER_MM, BUTT_PX - y_mm * PX_PER_MM
 
 
-def _text(x: float, y: float, words: str, size: int = 14, colour: str = INK, **more: str) -> str:
-    """One line of text; an underscore in an attribute's name stands for a hyphen."""
-    extra = "".join(f' {key.replace("_", "-")}="{value}"' for key, value in more.items())
-    return f'<text x="{x:g}" y="{y:g}" font-size="{size}" fill="{colour}"{extra}>{words}</text>'
-
-
-def _line(
-    *points: tuple[float, float], colour: str = SOFT, width: float = 1, dash: str = ""
-) -> str:
-    """Straight strokes from point to point."""
-    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-    look = f'stroke="{colour}" stroke-width="{width:g}"'
-    if dash:
-        look += f' stroke-dasharray="{dash}"'
-    return f'<polyline points="{path}" fill="none" {look}/>'
-
-
-def _leader(start: tuple[float, float], end: tuple[float, float], colour: str = SOFT) -> str:
-    """A thin line from words to what they name, with a light rim where it crosses the bow."""
-    return _line(start, end, colour=PAPER, width=4) + _line(start, end, colour=colour, width=1.25)
-
-
-def _shape(*points: tuple[float, float], fill: str, line: str = "none") -> str:
-    """A filled polygon."""
-    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-    return f'<polygon points="{path}" fill="{fill}" stroke="{line}" stroke-linejoin="round"/>'
-
-
-def _arrow(x: float, foot: float, head: float) -> str:
-    """A vertical arrow from ``foot`` to ``head`` (px)."""
-    back = head + (12 if foot > head else -12)
-    return _line((x, foot), (x, back), colour=BLUE, width=3) + _shape(
-        (x - 6, back), (x, head), (x + 6, back), fill=BLUE
-    )
-
-
-def _card(card: Card, from_mm: float) -> str:
-    """A card, drawn in its own frame and in millimetres, its x axis toward the tip."""
-    length, height = card.outside_mm
+def _card(name: str, from_mm: float) -> str:
+    """A card that lies along the bow, its x axis toward the tip."""
+    _, height = CARDS[name].outside_mm
     x, y = _at(MARGIN_MM - height / 2, from_mm + MARGIN_MM)
-    path = []
-    for loop in black_outlines(card):
-        path.append(f"M{loop[0][0]:.2f} {loop[0][1]:.2f}")
-        for before, here in pairwise(loop):
-            sideways = here[0] != before[0]
-            path.append(f"H{here[0]:.2f}" if sideways else f"V{here[1]:.2f}")
-        path.append("Z")
-    return (
-        f'<g id="seat-guide-card-{card.name}"'
-        f' transform="translate({x:.2f} {y:.2f}) rotate(-90) scale({PX_PER_MM})">'
-        f'<rect x="{-MARGIN_MM:g}" y="{-MARGIN_MM:g}" width="{length:g}" height="{height:g}"'
-        f' fill="#ffffff"/><path fill="#000000" fill-rule="evenodd" d="{"".join(path)}"/></g>'
-    )
+    return card(CARDS[name], x, y, -90, PX_PER_MM, f"seat-guide-card-{name}")
 
 
 def _bow_from_above() -> list[str]:
@@ -142,10 +102,10 @@ def _bow_from_above() -> list[str]:
     for limb_mm, riser_mm in ((LIMB_LEFT_MM, -RISER_MM), (LIMB_RIGHT_MM, RISER_MM)):
         (limb_px, y), (riser_px, _) = _at(limb_mm, 0), _at(riser_mm, 0)
         overhangs += [
-            _shape(
+            shape(
                 (limb_px, y), (riser_px, y), (riser_px, y + 22), (limb_px, y + 22), fill="#f3a95f"
             ),
-            _line((limb_px, y), (limb_px, y + 34), colour=RUST, dash="4 3"),
+            line((limb_px, y), (limb_px, y + 34), colour=RUST, dash="4 3"),
         ]
     tip_left, tip_right = _at(LIMB_LEFT_MM + 6, TIP_END_MM), _at(LIMB_RIGHT_MM - 6, TIP_END_MM)
     half = (tip_right[0] - tip_left[0]) / 2
@@ -158,9 +118,9 @@ def _bow_from_above() -> list[str]:
     bolt = (
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="13" fill="#d5dbe0" stroke="{INK}"/>'
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="8" fill="#aab4bc" stroke="{INK}"/>'
-        + _line((x - 5, y + 5), (x + 5, y - 5), colour=INK, width=2.5)
+        + line((x - 5, y + 5), (x + 5, y - 5), colour=INK, width=2.5)
     )
-    cards = [_card(CARDS["A"], CARD_A_MM), _card(CARDS["B"], CARD_B_MM)]
+    cards = [_card("A", CARD_A_MM), _card("B", CARD_B_MM)]
     return [riser, *overhangs, limb, bolt, *cards]
 
 
@@ -169,22 +129,22 @@ def _words_from_above() -> list[str]:
     before = _at(LIMB_LEFT_MM, 0)[0] - 22  # words to the left end here, to the right begin
     beside = _at(LIMB_RIGHT_MM, 0)[0] + 22
     words = [
-        _text(16, 32, "The seat photograph", 18, font_weight="bold"),
-        _text(16, 53, "Looking down on the limb, tip up", 13, SOFT),
-        _arrow(beside + 4, 122, 74),
-        _text(beside + 16, 93, "Limb tip", font_weight="bold"),
-        _text(beside + 16, 111, "this way", font_weight="bold"),
+        text(16, 32, "The seat photograph", 18, font_weight="bold"),
+        text(16, 53, "Looking down on the limb, tip up", 13, SOFT),
+        arrow(beside + 4, 122, 74),
+        text(beside + 16, 93, "Limb tip", font_weight="bold"),
+        text(beside + 16, 111, "this way", font_weight="bold"),
     ]
     for name, from_mm, part in (("A", CARD_A_MM, "limb"), ("B", CARD_B_MM, "riser")):
         length, height = CARDS[name].outside_mm
         edge, y = _at(height / 2, from_mm + length / 2)
         words += [
-            _leader((beside - 3, y), (edge + 1, y)),
-            _text(beside, y + 5, f"Card {name}", font_weight="bold"),
-            _text(beside, y + 24, f"flat on the {part}", 13),
-            _arrow(before - 4, y + 32, y - 32),
-            _text(before - 14, y - 2, "printed arrow", 13, text_anchor="end"),
-            _text(before - 14, y + 15, "toward the tip", 13, text_anchor="end"),
+            leader((beside - 3, y), (edge + 1, y)),
+            text(beside, y + 5, f"Card {name}", font_weight="bold"),
+            text(beside, y + 24, f"flat on the {part}", 13),
+            arrow(before - 4, y + 32, y - 32),
+            text(before - 14, y - 2, "printed arrow", 13, text_anchor="end"),
+            text(before - 14, y + 15, "toward the tip", 13, text_anchor="end"),
         ]
     for y_mm, x_mm, name in (
         (184.0, LIMB_LEFT_MM + 8, "Limb"),
@@ -194,15 +154,15 @@ def _words_from_above() -> list[str]:
     ):
         x, y = _at(x_mm, y_mm)
         words += [
-            _leader((before + 3, y), (x, y)),
-            _text(before, y + 5, name, text_anchor="end"),
+            leader((before + 3, y), (x, y)),
+            text(before, y + 5, name, text_anchor="end"),
         ]
     y = BUTT_PX + 12
     words += [
-        _line((before + 3, y + 12), (_at(LIMB_LEFT_MM, 0)[0] + 2, y), colour=RUST, width=1.25),
-        _text(before, y + 18, "Overhang left", colour=RUST, text_anchor="end"),
-        _line((beside - 3, y), (_at(LIMB_RIGHT_MM, 0)[0] - 3, y), colour=RUST, width=1.25),
-        _text(beside, y + 5, "Overhang right", colour=RUST),
+        line((before + 3, y + 12), (_at(LIMB_LEFT_MM, 0)[0] + 2, y), colour=RUST, width=1.25),
+        text(before, y + 18, "Overhang left", colour=RUST, text_anchor="end"),
+        line((beside - 3, y), (_at(LIMB_RIGHT_MM, 0)[0] - 3, y), colour=RUST, width=1.25),
+        text(beside, y + 5, "Overhang right", colour=RUST),
     ]
     return words
 
@@ -219,8 +179,8 @@ def _from_the_side() -> list[str]:
         cards += [
             f'<rect x="{start:.1f}" y="{face - 5}" width="{length:.1f}" height="5" fill="#ffffff"'
             f' stroke="{INK}"/>',
-            _line((start + 3, face - 4), (start + length - 3, face - 4), width=2, dash="4 4"),
-            _text(
+            line((start + 3, face - 4), (start + length - 3, face - 4), width=2, dash="4 4"),
+            text(
                 start + length / 2,
                 face - 12,
                 f"Card {name}",
@@ -231,19 +191,19 @@ def _from_the_side() -> list[str]:
         ]
     bolt = seam + BOLT_MM * scale
     return [
-        _line((16, 578), (WIDTH_PX - 16, 578), colour="#c9c2b4"),
-        _text(16, 606, "Where to hold the phone", 18, font_weight="bold"),
-        _text(16, 627, "The bow seen from its side", 13, SOFT),
+        line((16, 578), (WIDTH_PX - 16, 578), colour="#c9c2b4"),
+        text(16, 606, "Where to hold the phone", 18, font_weight="bold"),
+        text(16, 627, "The bow seen from its side", 13, SOFT),
         # what the phone sees, and the way from it to the seam
-        _shape((seam, lens), (seam + sees, face), (seam - sees, face), fill="#dbe8f4"),
-        _line((seam, lens + 4), (seam, face), colour=BLUE, width=1.5, dash="5 4"),
+        shape((seam, lens), (seam + sees, face), (seam - sees, face), fill="#dbe8f4"),
+        line((seam, lens + 4), (seam, face), colour=BLUE, width=1.5, dash="5 4"),
         f'<rect x="{seam - 35}" y="{lens - 10}" width="70" height="10" rx="3" fill="{INK}"/>',
         f'<circle cx="{seam}" cy="{lens}" r="3" fill="{BLUE}" stroke="{PAPER}"/>',
-        _text(seam + 8, lens + 100, "about 40 cm", 14, BLUE, font_weight="bold"),
-        _text(seam + 8, lens + 118, "straight above", 13, BLUE),
-        _text(seam + 8, lens + 135, "the seam", 13, BLUE),
+        text(seam + 8, lens + 100, "about 40 cm", 14, BLUE, font_weight="bold"),
+        text(seam + 8, lens + 118, "straight above", 13, BLUE),
+        text(seam + 8, lens + 135, "the seam", 13, BLUE),
         # riser with the limb on its pad, on the bench
-        _shape(
+        shape(
             (16, bench),
             (WIDTH_PX - 16, bench),
             (WIDTH_PX - 16, bench + 4),
@@ -257,9 +217,9 @@ def _from_the_side() -> list[str]:
         f'<rect x="{bolt - 5:.1f}" y="{face - 4}" width="10" height="4" fill="#aab4bc"'
         f' stroke="{INK}"/>',
         *cards,
-        *_even_light(52, 690),
-        *_no_flash(308, 690),
-        _text(
+        *even_light(52, 690),
+        *no_flash(308, 690),
+        text(
             WIDTH_PX / 2,
             bench + 28,
             "Both cards whole in the picture",
@@ -267,35 +227,4 @@ def _from_the_side() -> list[str]:
             font_weight="bold",
             text_anchor="middle",
         ),
-    ]
-
-
-def _even_light(x: float, y: float) -> list[str]:
-    """A sun, with its words under it."""
-    rays = [
-        _line((x + 15 * i, y + 15 * j), (x + 21 * i, y + 21 * j), colour=INK, width=2)
-        for i, j in (
-            (1, 0),
-            (0.71, 0.71),
-            (0, 1),
-            (-0.71, 0.71),
-            (-1, 0),
-            (-0.71, -0.71),
-            (0, -1),
-            (0.71, -0.71),
-        )
-    ]
-    sun = f'<circle cx="{x}" cy="{y}" r="10" fill="#f6c445" stroke="{INK}" stroke-width="2"/>'
-    return [*rays, sun, _text(x, y + 42, "Even light", text_anchor="middle")]
-
-
-def _no_flash(x: float, y: float) -> list[str]:
-    """A crossed-out flash, with its words under it."""
-    bolt = ((4, -22), (-11, 4), (-1, 4), (-5, 22), (11, -6), (1, -6))
-    slash = (x - 20, y - 17), (x + 20, y + 17)
-    return [
-        _shape(*((x + i, y + j) for i, j in bolt), fill="#f6c445", line=INK),
-        _line(*slash, colour=PAPER, width=5),
-        _line(*slash, colour="#b3261e", width=3),
-        _text(x, y + 42, "No flash", text_anchor="middle"),
     ]

@@ -340,8 +340,8 @@ def readers(scratch: Path) -> dict[str, Callable[[bytes], object]]:
     """What reads each kind of case; each may raise BadInput and nothing else."""
     from fitcheck import photo
     from fitcheck.inspection_file import parse_inspection
+    from fitcheck.page.document import inspection_file, upgraded
     from fitcheck.page.inspection import Inspection
-    from fitcheck.page.keeping import document_of, take_over
     from fitcheck.store import Store
     from fitcheck.store.exchange import import_inspection
     from fitcheck.store.strict_json import read_json
@@ -358,7 +358,10 @@ def readers(scratch: Path) -> dict[str, Callable[[bytes], object]]:
         path = scratch / "case.zip"
         path.write_bytes(data)
         identity = import_inspection(store, path, "fuzz")
-        take_over(Inspection(), store.inspections.get(identity).document)
+        document = upgraded(store.inspections.get(identity).document)
+        assert all(
+            photo.name is not None for photo in Inspection(document=document).photos.values()
+        )
         store.inspections.listed("x")
         store.inspections.bin(identity, "fuzz")
         store.inspections.empty_bin("fuzz")
@@ -370,9 +373,10 @@ def readers(scratch: Path) -> dict[str, Callable[[bytes], object]]:
         except BadInput:
             pass
         else:
-            inspection = Inspection()
-            take_over(inspection, document if isinstance(document, dict) else {})
-            document_of(inspection)
+            document = upgraded(document if isinstance(document, dict) else {})
+            inspection = Inspection(document=document)
+            assert all(photo.hints is not None for photo in inspection.photos.values())
+            inspection_file(document)
         try:
             parse_inspection(data.decode("utf-8"))
         except UnicodeDecodeError as error:  # told by who reads the file

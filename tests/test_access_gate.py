@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 from asgi import Answer, ask, connect
+from page_app import jpeg
 from PIL import Image
-from test_page import jpeg
 
 from fitcheck.access import gate as gate_module
 from fitcheck.access.gate import DEVICE_HEADER, SESSION_ENDED, Gate

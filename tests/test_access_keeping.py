@@ -10,7 +10,6 @@ import pytest
 
 from fitcheck.page.inspection import PhotoFile
 from fitcheck.page.keeping import photo_edits, visit
-from fitcheck.report import ReportHeader
 from fitcheck.store import Store
 
 
@@ -19,13 +18,13 @@ def test_a_bow_that_is_no_object_can_be_named(tmp_path: Path, bow: Any) -> None:
     store = Store(tmp_path / "store")
     identity = store.inspections.begin({"bow": bow, "cards": 3, "note": "n"}, "else").identity
     there = visit(store, identity, "me")
-    there.inspection.header = ReportHeader(bow="62 in", note="n")
-    there.inspection.readings.thickness = "1.02"
-    there.inspection.readings.bar_along = "99.9"
+    there.inspection.put("/bow/name", "62 in")
+    there.inspection.put("/cards/thickness", "1.02 mm")
+    there.inspection.put("/cards/check_bars", ["99.9 mm", ""])
     there.save()
     document = store.inspections.get(identity).document
     assert document["bow"] == {**(bow if isinstance(bow, dict) else {}), "name": "62 in"}
-    assert document["cards"] == {"thickness": "1.02", "check_bars": ["99.9", ""]}
+    assert document["cards"] == {"thickness": "1.02 mm", "check_bars": ["99.9 mm", ""]}
     assert document["note"] == "n"
     assert store.inspections.listed("62")[0].labels["bow"] == "62 in"
     assert there.clashes == []
@@ -37,7 +36,9 @@ def test_photographs_come_in_where_something_else_stood(tmp_path: Path) -> None:
     identity = store.inspections.begin({"photos": "none yet"}, "else").identity
     there = visit(store, identity, "me")
     for digit in "ab":
-        there.keep(PhotoFile(sha_of(digit), f"{digit}.jpg", there, None), digit.encode())
+        fields = {"sha256": sha_of(digit), "file": f"{digit}.jpg"}
+        photo = PhotoFile(sha_of(digit), f"{digit}.jpg", there, fields)
+        there.keep(photo, digit.encode())
     photos = store.inspections.get(identity).document["photos"]
     assert [photo["file"] for photo in photos] == ["a.jpg", "b.jpg"]
 

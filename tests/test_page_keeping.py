@@ -8,15 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from streamlit.testing.v1 import AppTest
-from test_page import heading, inspection_of, jpeg, name_of, opened, press, said, uploaded
+from page_app import begun, heading, jpeg, name_of, opened, press, said, uploaded
 
 from fitcheck.errors import BadInput
-from fitcheck.page.inspection import Inspection
-from fitcheck.page.keeping import Visit, document_of, photo_edits, store, take_over, visit
-from fitcheck.setup import Setup
+from fitcheck.page import measuring
+from fitcheck.page.keeping import Visit, photo_edits, store, visit
 from fitcheck.store import Store
-from fitcheck.store.fields import edits_between
 from fitcheck.store.location import STORE_VARIABLE
 
 
@@ -27,86 +24,56 @@ def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     return store()
 
 
-def full() -> Inspection:
-    inspection = Inspection()
-    first = inspection.add("a.jpg", jpeg())
-    inspection.add("b.jpg", jpeg(700), Setup(1.0, (99.5, 100.5), None))
-    inspection.readings.thickness, inspection.readings.bar_across = "0.040 in", "99.9"
-    inspection.readings.face_step = "-0.4"
-    inspection.mark(first, {"limb_left": ((1.25, 2.0), (3.0, 400.125))})
-    inspection.titles[first] = "upper, as received"
-    return inspection
-
-
-def test_a_working_copy_comes_back_from_its_document() -> None:
-    document = document_of(full())
-    again = Inspection()
-    take_over(again, document)
-    assert document_of(again) == document
-    assert again.readings == full().readings
-    assert [p.setup for p in again.photos.values()] == [p.setup for p in full().photos.values()]
-    assert again.hints == full().hints
-    assert document_of(Inspection()) == {}
-
-
-@pytest.mark.parametrize(
-    "document",
-    [
-        {"photos": 3, "cards": [], "bow": None, "readings": "x", "customer": 7},
-        {"photos": [None, {}, {"sha256": 3}, {"sha256": ""}]},
-        {"photos": [{"sha256": "a" * 64, "hints": {"limb_left": [[1, 2], [None, 3]]}}]},
-        {"photos": [{"sha256": "a" * 64, "hints": {"limb_left": 1e400}, "file": 3, "title": []}]},
-        {"photos": [{"sha256": "a" * 64, "setup": {"thickness_mm": "x", "bars_mm": [1]}}]},
-        {"photos": [{"sha256": "a" * 64, "setup": {"thickness_mm": -9}}]},
-        {"cards": {"check_bars": [1, 2, 3], "thickness": {"a": 1}}},
-        {"cards": {"check_bars": ["99", None]}},
-    ],
-)
-def test_a_document_from_anywhere_is_taken_as_far_as_it_goes(document: dict[str, Any]) -> None:
-    inspection = Inspection()
-    take_over(inspection, document)
-    for photo in inspection.photos.values():
-        assert isinstance(photo.name, str)
-        assert photo.setup is None
-    assert inspection.hints == {}
-    assert edits_between(document_of(inspection), document_of(inspection)) == {}
-
-
 @pytest.mark.parametrize("photos", [3, [3], [None], [{"sha256": []}], {"a": 1}])
 def test_a_document_from_anywhere_can_be_changed(own: Store, photos: Any) -> None:
     identity = own.inspections.begin({"photos": photos}, "another program").identity
     there = visit(own, identity, "this computer")
-    for thickness in ("0.040 in", "1.02"):
-        there.inspection.readings.thickness = thickness
+    for thickness in ("0.040 in", "1.02 mm"):
+        there.inspection.put("/cards/thickness", thickness)
         there.save()
         stored = own.inspections.get(identity).document
         assert stored == {"photos": photos, "cards": {"thickness": thickness}}
 
 
 def test_what_the_page_does_not_know_is_left_in_the_store(own: Store) -> None:
-    document = {"readings": {"brace_height": "7 1/2 in"}, "limbs": [{"name": "A"}]}
+    document = {"readings": {"brace_height": "7 1/2 in"}, "else": [{"name": "A"}]}
     identity = own.inspections.begin(document, "another program").identity
     there = visit(own, identity, "this computer")
-    there.inspection.readings.face_step = "0.3"
+    there.inspection.put("/readings/rest_height", "0.3 in")
     there.inspection.add("a.jpg", jpeg())
     there.save()
     stored = own.inspections.get(identity).document
-    assert stored["readings"] == {"brace_height": "7 1/2 in", "face_step": "0.3"}
-    assert stored["limbs"] == [{"name": "A"}]
+    assert stored["readings"] == {"brace_height": "7 1/2 in", "rest_height": "0.3 in"}
+    assert stored["else"] == [{"name": "A"}]
     assert [photo["file"] for photo in stored["photos"]] == ["a.jpg"]
+
+
+def test_an_inspection_is_found_again_by_its_name_only(own: Store) -> None:
+    begun_here = visit(own, "", "one device")
+    begun_here.inspection.add("a.jpg", jpeg())
+    begun_here.inspection.put("/cards/thickness", "1.02 mm")
+    begun_here.save()
+    again = visit(own, begun_here.identity, "another device")
+    assert again.identity == begun_here.identity
+    assert [p.data for p in again.inspection.photos.values()] == [jpeg()]
+    assert again.inspection.text("/cards/thickness") == "1.02 mm"
+    assert visit(own, "guessed", "a stranger").identity != "guessed"
+    assert not visit(own, "guessed", "a stranger").inspection.photos
 
 
 def test_a_page_that_was_only_looked_at_leaves_nothing(own: Store) -> None:
     opened()
-    press(opened(step="1"), "bar-2")
+    opened(inspection="0" * 32, step="2")
     assert own.inspections.listed() == []
 
 
 def test_each_thing_is_in_the_store_as_soon_as_it_is_done(own: Store) -> None:
-    app = opened(step="2")
+    app = begun("new pads", step=2)
     app.text_input(key="reading-thickness").set_value("1.02").run()
     identity = name_of(app)
-    assert own.inspections.get(identity).document == {"cards": {"thickness": "1.02"}}
+    document = own.inspections.get(identity).document
+    assert document["cards"] == {"thickness": "1.02 mm"}
+    assert document["purpose"] == "new pads"
     app = uploaded(press(app, "next"), ("blank.jpg", jpeg()))
     (photo,) = own.inspections.photographs(identity)
     assert own.inspections.photograph(identity, photo.sha256) == jpeg()
@@ -114,7 +81,8 @@ def test_each_thing_is_in_the_store_as_soon_as_it_is_done(own: Store) -> None:
     assert measured.content["refused"]["code"]
     press(app, "bar-6")
     assert len(own.inspections.reports(identity)) == 1
-    app.text_input(key="report-bow").set_value("62 in recurve").run()
+    press(app, "bar-1")
+    app.text_input(key="field-/bow/name").set_value("62 in recurve").run()
     assert own.inspections.listed("62 recurve")[0].identity == identity
     press(app, "bar-3")
     press(app, f"remove-{photo.sha256}")
@@ -124,58 +92,73 @@ def test_each_thing_is_in_the_store_as_soon_as_it_is_done(own: Store) -> None:
     assert who == {"this computer"}
 
 
+@pytest.mark.usefixtures("own")
+def test_what_was_measured_is_not_measured_again_another_day(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    app = uploaded(begun("new pads", step=3), ("blank.jpg", jpeg()))
+    assert "Card C was not found" in said(app)
+
+    def fail(*_: object) -> None:
+        raise AssertionError("measured again")
+
+    monkeypatch.setattr(measuring, "_measured", fail)
+    app = opened(inspection=name_of(app), step="3")
+    assert "Card C was not found" in said(app)
+
+
 def test_what_one_window_did_the_other_sees_and_keeps(own: Store) -> None:
-    one = opened(step="2")
+    one = begun(step=2)
     one.text_input(key="reading-thickness").set_value("1.02").run()
     other = opened(inspection=name_of(one), step="2")
-    assert other.text_input(key="reading-thickness").value == "1.02"
+    assert other.text_input(key="reading-thickness").value == "1.02 mm"
     other.text_input(key="reading-bar_along").set_value("99.7").run()
-    one.text_input(key="reading-face_step").set_value("0.4").run()
-    assert one.text_input(key="reading-bar_along").value == "99.7"
     one.text_input(key="reading-thickness").set_value("1.10").run()
+    assert one.text_input(key="reading-bar_along").value == "99.7 mm"
     other.run()
-    assert other.text_input(key="reading-thickness").value == "1.10"
-    assert inspection_of(other).readings.face_step == "0.4"
-    assert own.inspections.get(name_of(one)).document["cards"]["check_bars"] == ["99.7", ""]
+    assert other.text_input(key="reading-thickness").value == "1.10 mm"
+    assert own.inspections.get(name_of(one)).document["cards"]["check_bars"] == ["99.7 mm", ""]
 
 
 def test_where_both_changed_one_field_the_later_is_told(own: Store) -> None:
-    one = opened(step="2")
+    one = begun(step=2)
     one.text_input(key="reading-thickness").set_value("1.02").run()
     other = opened(inspection=name_of(one), step="2")
     one.text_input(key="reading-thickness").set_value("1.10").run()
     other.text_input(key="reading-thickness").set_value("<b>1.20").run()
     assert "The card’s thickness was changed meanwhile (this computer)." in said(other)
-    assert "It stands as “1.10”; “&lt;b&gt;1.20” was not taken." in said(other)
-    assert other.text_input(key="reading-thickness").value == "1.10"
+    assert "It stands as “1.10 mm”; “<b>1.20” was not taken." in said(other)
+    assert not any("<b>1.20" in piece.body for piece in other.html)
+    assert other.text_input(key="reading-thickness").value == "1.10 mm"
     last = own.inspections.history(name_of(one))[-1]
     assert (last.after, last.taken) == ("<b>1.20", False)
     other.text_input(key="reading-thickness").set_value("1.20").run()
     assert "changed meanwhile" not in said(other)
-    assert own.inspections.get(name_of(one)).document["cards"]["thickness"] == "1.20"
+    assert own.inspections.get(name_of(one)).document["cards"]["thickness"] == "1.20 mm"
 
 
 def test_a_photograph_that_a_phone_sent_is_there_at_the_next_touch(own: Store) -> None:
-    app = opened(step="2")
-    app.text_input(key="reading-thickness").set_value("1.02").run()
+    app = begun("new pads", step=2)
     identity = name_of(app)
     with own.photographs.receive() as incoming:
         incoming.write(jpeg())
-        edits = photo_edits(incoming.sha256, "phone.jpg")
+        shows = {"view": "pad", "end": "lower"}
+        edits = photo_edits(incoming.sha256, "phone.jpg", shows)
         own.inspections.attach(identity, incoming, "phone.jpg", "phone", edits)
     press(app, "next")
+    assert "Lower pad, limb off" in said(app)
     assert "phone.jpg" in said(app)
 
 
 def test_a_file_that_vanished_is_said_and_the_rest_goes_on(own: Store) -> None:
     one = Visit(own, "this computer")
-    gone = one.inspection.add("gone.jpg", jpeg(650, 651))
-    one.inspection.add("here.jpg", jpeg(650, 652))
+    gone = one.inspection.add("gone.jpg", jpeg(650, 651), {"view": "pad", "end": "upper"})
+    one.inspection.add("here.jpg", jpeg(650, 652), {"view": "pad", "end": "lower"})
     one.save()
     (own.folder / "photographs" / gone[:2] / gone).unlink()
     app = opened(inspection=one.identity, step="3")
     assert "gone.jpg is no longer in the store’s folder." in said(app)
-    assert "Card A was not found" in said(app)
+    assert "Card C was not found" in said(app)
     with own.photographs.receive() as incoming:  # put back
         incoming.write(jpeg(650, 651))
         own.inspections.attach(one.identity, incoming, "gone.jpg", "me")
@@ -201,7 +184,7 @@ def test_a_store_that_cannot_be_opened_is_said_in_words(
 def test_what_could_not_be_saved_is_said_and_saved_at_the_next_touch(
     own: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(step="2")
+    app = begun(step=2)
     app.text_input(key="reading-thickness").set_value("1.02").run()
 
     def full_disk(*_: object) -> None:
@@ -211,18 +194,16 @@ def test_what_could_not_be_saved_is_said_and_saved_at_the_next_touch(
         patch.setattr(own.inspections, "change", full_disk)
         app.text_input(key="reading-bar_along").set_value("99.7").run()
         assert "The change was not saved: the disk is full." in said(app)
-        assert app.text_input(key="reading-bar_along").value == "99.7"
+        assert app.text_input(key="reading-bar_along").value == "99.7 mm"
     app.run()
     assert "was not saved" not in said(app)
-    assert own.inspections.get(name_of(app)).document["cards"]["check_bars"] == ["99.7", ""]
+    assert own.inspections.get(name_of(app)).document["cards"]["check_bars"] == ["99.7 mm", ""]
 
 
 def test_an_inspection_in_the_bin_is_not_opened_as_if_it_were_new(own: Store) -> None:
     identity = own.inspections.begin({"customer": "Ada"}, "me").identity
     own.inspections.bin(identity, "me")
-    app = AppTest.from_file(str(Path(__file__).parent.parent / "fitcheck" / "page" / "page.py"))
-    app.query_params["inspection"] = identity
-    app.run(timeout=60)
+    app = opened(inspection=identity)
     assert "This inspection is in the bin." in said(app)
     own.inspections.take_out(identity, "me")
     assert heading(app.run()).startswith("1 ·")

@@ -7,7 +7,7 @@ the same bytes are kept once. Its header must carry a token that only the page g
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -49,7 +49,7 @@ _STATUS = {
     "store_full": 507,
 }
 
-Describe = Callable[[str, str], Edits]
+Describe = Callable[[str, str, Mapping[str, str]], Edits]
 
 
 def photograph_routes(store: Callable[[], Store], describe: Describe) -> list[Route]:
@@ -60,8 +60,8 @@ def photograph_routes(store: Callable[[], Store], describe: Describe) -> list[Ro
     store
         Gives the store.
     describe
-        From a photograph's SHA-256 and name to what the inspection's document says of it, as
-        edits.
+        From a photograph's SHA-256, its name and the query of the upload's address to what
+        the inspection's document says of it, as edits.
     """
     uploads = asyncio.Semaphore(MOST_UPLOADS_AT_ONCE)
 
@@ -125,17 +125,24 @@ async def _received(
     with store.photographs.receive(name) as incoming:
         async for piece in request.stream():
             incoming.write(piece)
-        await run_in_threadpool(_keep, store, identity, incoming, name, who, describe)
+        asked = dict(request.query_params)
+        await run_in_threadpool(_keep, store, identity, incoming, name, who, describe, asked)
         return {"sha256": incoming.sha256, "name": name, "bytes": incoming.size_bytes}
 
 
 def _keep(
-    store: Store, identity: str, incoming: Incoming, name: str, who: str, describe: Describe
+    store: Store,
+    identity: str,
+    incoming: Incoming,
+    name: str,
+    who: str,
+    describe: Describe,
+    asked: Mapping[str, str],
 ) -> None:
     data = incoming.read_back()
     check_photo(data, name)
     check_whole(data, name)
-    edits = describe(incoming.sha256, name)
+    edits = describe(incoming.sha256, name, asked)
     store.inspections.attach(identity, incoming, name, who, edits)
 
 

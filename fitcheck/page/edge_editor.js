@@ -20,6 +20,7 @@ export default function ({ data, parentElement, setStateValue }) {
 
 const PARTS = ["first end", "other end", "whole line"];
 const REACH_MOUSE = 16, REACH_FINGER = 30, MAGNIFIER = 66;
+const PIECE_PX = 320, STEP_PX = 128; // of the photograph, for the magnifier
 
 function makeEditor(root) {
   const canvas = root.querySelector("canvas");
@@ -32,6 +33,7 @@ function makeEditor(root) {
   let chosen = null, part = 0, drag = null, pinch = null, tap = null, past = [];
   let frameAsked = 0, keyTimer = 0;
   const fingers = new Map();
+  const pieces = new Map(); // parts of the photograph at full resolution, by their place
 
   const wide = () => canvas.clientWidth, high = () => canvas.clientHeight;
   const toScreen = ([x, y], v = view) => [(x + 0.5) * v.scale + v.x, (y + 0.5) * v.scale + v.y];
@@ -79,10 +81,17 @@ function makeEditor(root) {
     }
     c.setLineDash([]);
   }
-  function scene(c, v, width) {
+  function scene(c, v, width, sharp = null) {
     c.imageSmoothingEnabled = v.scale < 3;
     if (ready) c.drawImage(picture, v.x, v.y, data.width * v.scale, data.height * v.scale);
+    if (sharp) {
+      const s = v.scale / data.scale;
+      c.imageSmoothingEnabled = s < 3;
+      c.drawImage(sharp.image, v.x + sharp.left * s, v.y + sharp.top * s, sharp.side * s, sharp.side * s);
+    }
+    for (const m of data.measured ?? []) stroke(c, toScreen(m.ends[0], v), toScreen(m.ends[1], v), m.colour, Math.max(1, width - 0.5), false);
     for (const l of lines) {
+      if (!l.byHand && !chosen && data.measured?.length) continue; // the measured line is drawn
       const mine = l.id === chosen;
       c.globalAlpha = mine || !chosen ? 1 : 0.55;
       stroke(c, toScreen(l.ends[0], v), toScreen(l.ends[1], v), l.colour, mine ? width + 0.5 : width, !mine && !!chosen);
@@ -99,8 +108,27 @@ function makeEditor(root) {
       pen.stroke();
     }
   }
+  // The photograph's own pixels round a place: fetched as they are wanted, kept, drawn if there.
+  function piece([x, y]) {
+    if (!data.pieces) return null;
+    const left = Math.max(0, Math.floor((x / data.scale) / STEP_PX) * STEP_PX - PIECE_PX / 2 + STEP_PX / 2);
+    const top = Math.max(0, Math.floor((y / data.scale) / STEP_PX) * STEP_PX - PIECE_PX / 2 + STEP_PX / 2);
+    const name = `${left},${top}`;
+    if (!pieces.has(name)) {
+      const [wide_, high_] = data.full;
+      const side = Math.min(PIECE_PX, wide_, high_), part_ = new Image();
+      const kept = { image: part_, ready: false, side, left: Math.min(left, Math.max(0, wide_ - side)), top: Math.min(top, Math.max(0, high_ - side)) };
+      part_.onload = () => { kept.ready = true; redraw(); };
+      part_.src = `${data.source}&x=${left}&y=${top}&side=${side}`;
+      pieces.set(name, kept);
+      if (pieces.size > 40) pieces.delete(pieces.keys().next().value);
+    }
+    const kept = pieces.get(name);
+    return kept.ready ? kept : null;
+  }
   function magnifier(at) {
-    const [x] = toScreen(at), r = MAGNIFIER, k = Math.max(view.scale * 3, 2);
+    const [x] = toScreen(at), r = MAGNIFIER;
+    const k = Math.max(view.scale * 2.5, 2.5 * data.scale); // never less than the photo's own pixels
     const c = [x < wide() / 2 ? wide() - r - 8 : r + 8, r + 8];
     pen.save();
     pen.beginPath();
@@ -108,7 +136,8 @@ function makeEditor(root) {
     pen.clip();
     pen.fillStyle = "#585858";
     pen.fillRect(c[0] - r, c[1] - r, 2 * r, 2 * r);
-    scene(pen, { scale: k, x: c[0] - (at[0] + 0.5) * k, y: c[1] - (at[1] + 0.5) * k }, 1);
+    const v = { scale: k, x: c[0] - (at[0] + 0.5) * k, y: c[1] - (at[1] + 0.5) * k };
+    scene(pen, v, 1, piece(at));
     pen.restore();
     pen.lineWidth = 2.5;
     pen.strokeStyle = "#fff";
@@ -131,7 +160,7 @@ function makeEditor(root) {
       l.ends.forEach((p, i) => handle(toScreen(p), part === i, false));
       handle(toScreen(middle(l.ends)), part === 2, true);
     }
-    if (drag && l) magnifier(part === 2 ? middle(l.ends) : l.ends[part]);
+    if ((drag || keyTimer) && l) magnifier(part === 2 ? middle(l.ends) : l.ends[part]);
   }
 
   function choose(id, which = 0) {
@@ -143,7 +172,7 @@ function makeEditor(root) {
   }
   function tell() {
     const l = line();
-    told.textContent = l ? `${l.label}: drag a ring to move that end, the square to move the line.` : "Choose the edge that is wrong.";
+    told.textContent = l ? `${l.label}: drag a ring to move that end, the square to move the line.` : lines.length ? "Thin lines: as measured. If one does not lie on its edge, choose it and move it." : "Nothing to mark in this photograph: zoom in to see whether it is sharp.";
   }
   function hit([x, y], reach) {
     const l = line();
@@ -251,7 +280,18 @@ function makeEditor(root) {
     zoom(Math.exp(-e.deltaY * 0.0015), ...place(e));
   }, { passive: false });
   canvas.addEventListener("keydown", (e) => {
-    if (!line()) return;
+    if (e.key === "+" || e.key === "=") return zoom(1.5, wide() / 2, high() / 2);
+    if (e.key === "-") return zoom(1 / 1.5, wide() / 2, high() / 2);
+    if (e.key === "0") return showAll();
+    if (!line()) {
+      const by = { ArrowLeft: [60, 0], ArrowRight: [-60, 0], ArrowUp: [0, 60], ArrowDown: [0, -60] }[e.key];
+      if (!by) return;
+      e.preventDefault();
+      view.x += by[0];
+      view.y += by[1];
+      viewed = "";
+      return redraw();
+    }
     if (["1", "2", "3"].includes(e.key)) {
       part = Number(e.key) - 1;
       told.textContent = `${line().label}: ${PARTS[part]}. Move it with the arrow keys.`;
@@ -264,7 +304,7 @@ function makeEditor(root) {
     const by = e.shiftKey ? 10 : 1;
     move(step[0] * by, step[1] * by, line().ends);
     clearTimeout(keyTimer);
-    keyTimer = setTimeout(() => { keyTimer = 0; commit(); }, 600);
+    keyTimer = setTimeout(() => { keyTimer = 0; commit(); redraw(); }, 600);
   });
   choices.addEventListener("click", (e) => {
     const id = e.target.dataset?.id;
@@ -314,6 +354,7 @@ function makeEditor(root) {
         ready = false;
         picture.onload = () => { ready = true; redraw(); };
         picture.onerror = () => { told.textContent = "The picture could not be loaded."; };
+        pieces.clear();
         picture.src = data.source;
         showAll();
       }

@@ -7,15 +7,18 @@ are the user's, and come back as they are moved. So the picture is sent once, no
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
 import streamlit as st
 
+from fitcheck.measurement import Point
 from fitcheck.overlay import BUTT_COLOUR, LIMB_COLOUR, RISER_COLOUR
-from fitcheck.page.inspection import Line
+from fitcheck.page.inspection import Line, PhotoFile
+from fitcheck.page.measuring import frame_picture
 from fitcheck.page.picture_frame import PictureFrame
+from fitcheck.page.picture_routes import frame_address, routes_are_served
 from fitcheck.wording import EDGE_NAMES
 
 _HTML = """
@@ -24,7 +27,7 @@ _HTML = """
   <output aria-live="polite"></output>
   <canvas tabindex="0" role="application" aria-label="Photograph with the edges. Choose an edge
     above. With the keyboard: 1 or 2 for an end, 3 for the whole line, arrow keys to move it,
-    with Shift ten times as far."></canvas>
+    with Shift ten times as far; plus and minus to zoom, 0 for the whole picture."></canvas>
   <div class="tools">
     <button type="button" data-do="in" aria-label="Larger">+</button>
     <button type="button" data-do="out" aria-label="Smaller">&minus;</button>
@@ -49,10 +52,11 @@ _mount = st.components.v2.component(
 
 def edge_editor(
     key: str,
-    picture_jpeg: bytes,
+    photo: PhotoFile,
     frame: PictureFrame,
     lines: Mapping[str, Line],
     by_hand: Mapping[str, Line],
+    measured: Mapping[str, Line],
     revision: str,
     on_change: Callable[[], None],
 ) -> None:
@@ -62,14 +66,17 @@ def edge_editor(
     ----------
     key
         Of the widget; its state is read with :func:`edited_lines`.
-    picture_jpeg
-        What the frame shows of the photograph.
+    photo
+        The photograph. The browser fetches what the frame shows of it once, and for the
+        magnifier pieces at full resolution.
     frame
-        Where that is.
+        The part that is shown.
     lines
         Edge to the line to begin with, pixels of the photograph.
     by_hand
         Those of them that the user has set before.
+    measured
+        The edges as they are measured now: drawn beneath the user's lines.
     revision
         Another one makes the editor take the lines anew.
     on_change
@@ -77,7 +84,14 @@ def edge_editor(
     """
     width, height = frame.size_px
     data: dict[str, Any] = {
-        "source": "data:image/jpeg;base64," + base64.b64encode(picture_jpeg).decode("ascii"),
+        "source": _source(photo, frame),
+        "scale": frame.scale,
+        "full": [frame.height, frame.width] if frame.quarters % 2 else [frame.width, frame.height],
+        "pieces": routes_are_served(),
+        "measured": [
+            {"colour": edge_colour(edge), "ends": [frame.from_photo(end) for end in ends]}
+            for edge, ends in measured.items()
+        ],
         "width": width,
         "height": height,
         "revision": revision,
@@ -93,6 +107,13 @@ def edge_editor(
         ],
     }
     _mount(key=key, data=data, default={"edit": None}, on_edit_change=on_change)
+
+
+def _source(photo: PhotoFile, frame: PictureFrame) -> str:
+    if routes_are_served():
+        return frame_address(st.session_state["visit"].identity, photo.sha256, frame)
+    encoded = base64.b64encode(frame_picture(photo, frame)).decode("ascii")
+    return f"data:image/jpeg;base64,{encoded}"
 
 
 def edited_lines(
@@ -129,29 +150,34 @@ def edited_lines(
     return lines if all(_sound(line) for line in lines.values()) else None
 
 
+# Where a line begins that was neither found nor set, as shares of the frame.
+_GUESS: dict[str, tuple[Point, Point]] = {
+    "limb_left": ((0.42, 0.2), (0.42, 0.47)),
+    "limb_right": ((0.58, 0.2), (0.58, 0.47)),
+    "riser_left": ((0.43, 0.53), (0.43, 0.8)),
+    "riser_right": ((0.57, 0.53), (0.57, 0.8)),
+    "butt_line": ((0.44, 0.5), (0.56, 0.5)),
+    "pad_line": ((0.3, 0.52), (0.7, 0.52)),
+    "limb_line": ((0.3, 0.48), (0.7, 0.48)),
+}
+
+
 def lines_to_begin_with(
-    found: Mapping[str, Line], by_hand: Mapping[str, Line], frame: PictureFrame
+    edges: Sequence[str],
+    found: Mapping[str, Line],
+    by_hand: Mapping[str, Line],
+    frame: PictureFrame,
 ) -> dict[str, Line]:
     """Lines for the editor: the user's, else those found, else a guess in the middle."""
     width, height = frame.size_px
-    guess = {
-        "limb_left": ((0.42, 0.2), (0.42, 0.47)),
-        "limb_right": ((0.58, 0.2), (0.58, 0.47)),
-        "riser_left": ((0.43, 0.53), (0.43, 0.8)),
-        "riser_right": ((0.57, 0.53), (0.57, 0.8)),
-        "butt_line": ((0.44, 0.5), (0.56, 0.5)),
-    }
     lines: dict[str, Line] = {}
-    for edge, (start, end) in guess.items():
-        if edge in by_hand:
-            lines[edge] = by_hand[edge]
-        elif edge in found:
-            lines[edge] = found[edge]
-        else:
-            lines[edge] = (
-                frame.to_photo((start[0] * width, start[1] * height)),
-                frame.to_photo((end[0] * width, end[1] * height)),
-            )
+    for edge in edges:
+        start, end = _GUESS.get(edge, ((0.4, 0.5), (0.6, 0.5)))
+        known = by_hand.get(edge) or found.get(edge)
+        lines[edge] = known or (
+            frame.to_photo((start[0] * width, start[1] * height)),
+            frame.to_photo((end[0] * width, end[1] * height)),
+        )
     return lines
 
 
@@ -163,5 +189,7 @@ def _sound(line: Line) -> bool:
 
 def edge_colour(edge: str) -> str:
     """Colour of an edge in the drawn pictures, for a style sheet."""
-    part = {"limb": LIMB_COLOUR, "riser": RISER_COLOUR}.get(edge.split("_")[0], BUTT_COLOUR)
+    part = {"limb": LIMB_COLOUR, "riser": RISER_COLOUR, "pad": RISER_COLOUR}.get(
+        edge.split("_")[0], BUTT_COLOUR
+    )
     return "#" + "".join(f"{channel:02x}" for channel in part)

@@ -1,4 +1,4 @@
-"""What one visitor has on the page: photographs, readings, edges marked by hand.
+"""What one visitor has on the page: an inspection's document and its photographs.
 
 This is the visitor's working copy. It lasts no longer than the visit; what outlasts it is in
 the store, see :mod:`fitcheck.page.keeping`.
@@ -7,17 +7,20 @@ the store, see :mod:`fitcheck.page.keeping`.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
-from fitcheck.errors import BadInput
+from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.measurement import Measurement, Point
-from fitcheck.page.lengths import length_mm
-from fitcheck.report import ReportHeader
+from fitcheck.page.document import filled, is_placed, photos_of, value
+from fitcheck.quantities import quantity
 from fitcheck.setup import Setup
+from fitcheck.store.fields import ABSENT, value_at, with_edit
+from fitcheck.store.inspections import one_line
 
-MOST_PHOTOS = 12
+MOST_PHOTOS = 60
 
 Line = tuple[Point, Point]
 
@@ -59,93 +62,130 @@ class PhotoFile:
         Of its file.
     shelf
         Where its bytes lie.
-    setup
-        Readings that belong to this photograph alone, as with the samples; None for the
-        readings that the user typed.
+    fields
+        What the document says of it.
     """
 
     sha256: str
     name: str
     shelf: Shelf = field(repr=False, compare=False)
-    setup: Setup | None = None
+    fields: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def data(self) -> bytes:
         """Its bytes; raises BadInput if they are not there any more."""
         return self.shelf.read(self)
 
+    @property
+    def view(self) -> str:
+        """The view that it shows; empty if nobody said."""
+        return value(self.fields, "/view")
 
-@dataclass
-class Readings:
-    """What the user typed, as it was typed; empty where nothing was measured."""
+    @property
+    def placed(self) -> bool:
+        """Whether it says what it shows."""
+        return is_placed(self.fields)
 
-    thickness: str = ""
-    bar_along: str = ""
-    bar_across: str = ""
-    face_step: str = ""
-
-    def setup(self) -> Setup:
-        """Return the readings as the measurement takes them.
-
-        Raises
-        ------
-        BadInput
-            If a text is not a length, a length cannot be right, or only one of the two check
-            bars is given.
-        """
-        along = length_mm(self.bar_along, "The check bar along the cards")
-        across = length_mm(self.bar_across, "The check bar across the cards")
-        if (along is None) != (across is None):
-            raise BadInput(
-                "one_bar_only",
-                "Only one of the two check bars is given.",
-                "A printer can be true one way and not the other: measure both, "
-                "or leave both empty.",
-            )
-        return Setup(
-            length_mm(self.thickness, "The card’s thickness"),
-            None if along is None or across is None else (along, across),
-            length_mm(self.face_step, "The face step"),
-        )
+    @property
+    def hints(self) -> dict[str, Line]:
+        """Edges that were marked by hand."""
+        marked = self.fields.get("hints")
+        lines = {n: _line(ends) for n, ends in marked.items()} if isinstance(marked, dict) else {}
+        return {name: line for name, line in lines.items() if line is not None}
 
 
 @dataclass(frozen=True)
 class Written:
-    """The report's files as they were written last, and the words that went into them."""
+    """The report's files as they were written last, and the state that went into them."""
 
-    words: tuple[ReportHeader, dict[str, str]]
+    state: str
     page: bytes
     numbers: bytes
 
 
 @dataclass
 class Inspection:
-    """All that belongs together in one report.
+    """A working copy.
 
     Attributes
     ----------
     shelf
         Where its photographs lie.
-    chosen
-        SHA-256 of the photograph that this visitor looks at.
+    document
+        See :mod:`fitcheck.page.document`. It is never changed in place: every change puts a new
+        one here, so that what differs from the one before can be told.
     measured
-        What each photograph gave last.
+        What each photograph gave last, and what it was measured with.
     written
         The report as this visitor saw it last.
     """
 
     shelf: Shelf = field(default_factory=MemoryShelf, repr=False)
-    photos: dict[str, PhotoFile] = field(default_factory=dict)
-    readings: Readings = field(default_factory=Readings)
-    hints: dict[str, dict[str, Line]] = field(default_factory=dict)
-    titles: dict[str, str] = field(default_factory=dict)
-    header: ReportHeader = field(default_factory=ReportHeader)
-    chosen: str = ""
-    measured: dict[str, Measurement] = field(default_factory=dict)
+    document: dict[str, Any] = field(default_factory=dict)
+    measured: dict[str, tuple[Measurement, str]] = field(default_factory=dict)
     written: Written | None = None
 
-    def add(self, name: str, data: bytes, setup: Setup | None = None) -> str:
-        """Keep a photograph and choose it; the same bytes are kept once.
+    # ---- fields ------------------------------------------------------------------------
+
+    def text(self, path: str) -> str:
+        """Text of a field; empty where there is none."""
+        return value(self.document, path)
+
+    def put(self, path: str, new: Any) -> None:
+        """Set a field; what is empty is taken away, and what lies above it if nothing is left."""
+        put = ABSENT if new in ("", None, [], {}) else new
+        self.document = filled_changed(with_edit(_cleared(self.document, path), path, put), path)
+
+    def record(self, path: str, match: Mapping[str, str]) -> dict[str, Any]:
+        """Return the record of a list that has these fields; empty if there is none."""
+        for record in self._records(path):
+            if all(record.get(name) == said for name, said in match.items()):
+                return record
+        return {}
+
+    def put_record(self, path: str, match: Mapping[str, str], changes: Mapping[str, Any]) -> None:
+        """Change the record of a list that has these fields; one is added if there is none."""
+        records = self._records(path)
+        known = self.record(path, match)
+        new = filled({**(known or match), **changes})
+        if known:
+            records = [new if record is known else record for record in records]
+        else:
+            records = [*records, new]
+        self.put(path, [r for r in records if set(r) - set(match) or r.get("found") is not None])
+
+    def drop_record(self, path: str, match: Mapping[str, str]) -> None:
+        """Take the record of a list away that has these fields."""
+        known = self.record(path, match)
+        self.put(path, [record for record in self._records(path) if record is not known])
+
+    def _records(self, path: str) -> list[dict[str, Any]]:
+        found = value_at(self.document, path)
+        return [r for r in found if isinstance(r, dict)] if isinstance(found, list) else []
+
+    # ---- photographs -------------------------------------------------------------------
+
+    @property
+    def photos(self) -> dict[str, PhotoFile]:
+        """The photographs by their hash, in order."""
+        return {
+            fields["sha256"]: PhotoFile(
+                fields["sha256"], value(fields, "/file"), self.shelf, fields
+            )
+            for fields in photos_of(self.document)
+        }
+
+    def add(self, name: str, data: bytes, shows: Mapping[str, Any] | None = None) -> str:
+        """Keep a photograph; the same bytes are kept once.
+
+        Parameters
+        ----------
+        name
+            Of its file.
+        data
+            Its bytes.
+        shows
+            Fields of the document that say what it shows.
 
         Returns
         -------
@@ -157,40 +197,143 @@ class Inspection:
             ``too_many_photos`` if there are enough already, or if the shelf cannot keep it.
         """
         sha256 = hashlib.sha256(data).hexdigest()
-        if sha256 not in self.photos and len(self.photos) >= MOST_PHOTOS:
+        photos = self.photos
+        if sha256 in photos:
+            return sha256
+        if len(photos) >= MOST_PHOTOS:
             raise BadInput(
                 "too_many_photos",
                 f"{name} was not taken in: there are {MOST_PHOTOS} photographs already.",
                 "Remove some, or finish this report first and begin another.",
             )
-        if sha256 not in self.photos:
-            photo = PhotoFile(sha256, name, self.shelf, setup)
-            self.shelf.keep(photo, data)
-            self.photos[sha256] = photo
-        self.chosen = sha256
+        fields = {"sha256": sha256, "file": one_line(name), **(shows or {})}
+        self.shelf.keep(PhotoFile(sha256, name, self.shelf, fields), data)
+        self.put("/photos", [*photos_of(self.document), fields])
         return sha256
+
+    def change_photo(self, sha256: str, **changes: Any) -> None:
+        """Change what is said of a photograph."""
+        self.put(
+            "/photos",
+            [
+                {n: v for n, v in {**p, **changes}.items() if v not in ("", None, {})}
+                if p["sha256"] == sha256
+                else p
+                for p in photos_of(self.document)
+            ],
+        )
 
     def remove(self, sha256: str) -> None:
         """Forget a photograph and what was marked in it."""
-        self.photos.pop(sha256, None)
-        self.hints.pop(sha256, None)
-        self.titles.pop(sha256, None)
-        if self.chosen == sha256:
-            self.chosen = next(iter(self.photos), "")
+        self.put("/photos", [p for p in photos_of(self.document) if p["sha256"] != sha256])
 
-    def chosen_photo(self) -> PhotoFile | None:
-        """Return the photograph that is looked at; None if there is none."""
-        if self.chosen in self.photos:
-            return self.photos[self.chosen]
-        return next(iter(self.photos.values()), None)
+    def mark(self, sha256: str, lines: Mapping[str, Line], as_it_is: Sequence[str] = ()) -> None:
+        """Take the user's lines for a photograph's edges; none lets the program search.
 
-    def setup_of(self, photo: PhotoFile) -> Setup:
-        """Readings that a photograph is measured with; raises as :meth:`Readings.setup`."""
-        return self.readings.setup() if photo.setup is None else photo.setup
+        Parameters
+        ----------
+        sha256
+            The photograph.
+        lines
+            Edge to line, pixels of the upright photograph.
+        as_it_is
+            Those of them that are to be taken as they are, not measured near the line.
+        """
+        self.change_photo(
+            sha256,
+            hints={edge: [list(end) for end in line] for edge, line in lines.items()},
+            as_it_is=[edge for edge in as_it_is if edge in lines] or None,
+        )
 
-    def mark(self, sha256: str, lines: Mapping[str, Line]) -> None:
-        """Take the user's lines for a photograph's edges; none lets the program search."""
-        if lines:
-            self.hints[sha256] = dict(lines)
-        else:
-            self.hints.pop(sha256, None)
+    # ---- readings that a photograph is measured with -------------------------------------
+
+    def setup(self, photo: PhotoFile | None = None) -> Setup:
+        """Return the readings as the measurement takes them.
+
+        Parameters
+        ----------
+        photo
+            With the face step of this photograph.
+
+        Raises
+        ------
+        BadInput
+            If a text is not a length, a length cannot be right, or only one of the two check
+            bars is given.
+        """
+        if photo is not None and (own := _setup(photo.fields.get("setup"))) is not None:
+            return own
+        bars = value_at(self.document, "/cards/check_bars")
+        along, across = bars if isinstance(bars, list) and len(bars) == 2 else ("", "")
+        read = [
+            _length(along, "The check bar along the cards"),
+            _length(across, "The check bar across the cards"),
+        ]
+        if (read[0] is None) != (read[1] is None):
+            raise BadInput(
+                "one_bar_only",
+                "Only one of the two check bars is given.",
+                "A printer can be true one way and not the other: measure both, "
+                "or leave both empty.",
+            )
+        step = None if photo is None else photo.fields.get("face_step")
+        return Setup(
+            _length(self.text("/cards/thickness"), "The card’s thickness"),
+            None if read[0] is None or read[1] is None else (read[0], read[1]),
+            _length(step, "The face step"),
+        )
+
+
+def _length(typed: object, what: str) -> float | None:
+    if not isinstance(typed, str) or not typed.strip():
+        return None
+    return quantity(typed, "mm", what).value
+
+
+def _cleared(document: Any, path: str) -> Any:
+    """The document with nothing in the way of a field.
+
+    A document may come from anywhere. Where it has a text or a number for what has fields here
+    (``"bow": "x"``), there is no place for a field: that is taken away.
+    """
+    segments = path.split("/")
+    for depth in range(2, len(segments)):
+        above = "/".join(segments[:depth])
+        stands = value_at(document, above)
+        if stands is not ABSENT and not isinstance(stands, dict):
+            return with_edit(document, above, ABSENT)
+    return document
+
+
+def filled_changed(document: Any, path: str) -> Any:
+    """Take away what a change of a field has left empty above it."""
+    segments = path.split("/")
+    for depth in range(len(segments) - 1, 1, -1):
+        above = "/".join(segments[:depth])
+        if value_at(document, above) == {}:
+            document = with_edit(document, above, ABSENT)
+    return document
+
+
+def _line(ends: Any) -> Line | None:
+    try:
+        (x0, y0), (x1, y1) = ends
+        line = ((float(x0), float(y0)), (float(x1), float(y1)))
+    except (TypeError, ValueError):
+        return None
+    return line if all(math.isfinite(c) for end in line for c in end) else None
+
+
+def _setup(fields: Any) -> Setup | None:
+    """Readings that belong to one photograph alone, as with the samples."""
+    if not isinstance(fields, dict):
+        return None
+    try:
+        bars = fields.get("bars_mm")
+        return Setup(
+            fields.get("thickness_mm"),
+            None if bars is None else (float(bars[0]), float(bars[1])),
+            fields.get("face_step_mm"),
+        )
+    except (FitcheckError, TypeError, ValueError, IndexError, KeyError):
+        return None

@@ -9,7 +9,6 @@ visitor is told.
 from __future__ import annotations
 
 import logging
-import math
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import cache
@@ -17,9 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from fitcheck.errors import BadInput, FitcheckError
-from fitcheck.page.inspection import Inspection, Line, PhotoFile, Readings
-from fitcheck.report import ReportHeader
-from fitcheck.setup import Setup
+from fitcheck.measurement import Measurement
+from fitcheck.measurement_file import measurement_from_json
+from fitcheck.page.document import photos_of, upgraded
+from fitcheck.page.inspection import Inspection, PhotoFile
+from fitcheck.page.shots import shown_by
 from fitcheck.store import Store
 from fitcheck.store.changes import Clash
 from fitcheck.store.fields import ABSENT, Edits, edits_between, value_at, with_edit
@@ -27,11 +28,9 @@ from fitcheck.store.inspections import Stored, new_identity, one_line
 from fitcheck.store.location import default_folder
 
 REPORT_NAME = "fitcheck-report.html"
+ASKED = "asked"  # beside a kept measurement: what it was measured with
 
 _log = logging.getLogger("fitcheck.page")
-
-# Names of the header's fields in the document, and in the working copy.
-_HEADER = {"customer": "customer", "shop": "shop", "reference": "reference", "note": "note"}
 
 
 def store() -> Store:
@@ -76,7 +75,6 @@ class Visit:
         self._who = who
         self._begun = stored is not None
         self._seen: Any = {}
-        self._stands: Any = {}
         self._revision = 0
         self._kept: dict[str, Any] = {}
         self.identity = new_identity() if stored is None else stored.identity
@@ -84,6 +82,7 @@ class Visit:
         self.clashes: list[Clash] = []
         if stored is not None:
             self._take_over(stored.document, stored.revision)
+            self._remember_measurements()
 
     @property
     def is_new(self) -> bool:
@@ -98,12 +97,11 @@ class Visit:
         BadInput
             If it cannot be saved; the working copy still has it, and the next call tries again.
         """
-        document = document_of(self.inspection)
-        edits = edits_between(self._seen, document)
+        edits = edits_between(self._seen, self.inspection.document)
         inspections = self._store.inspections
         if edits:
             self.begin()
-            roomy = _making_room(self._stands, edits)
+            roomy = _making_room(self._seen, edits)
             done = inspections.change(self.identity, roomy, self._revision, self._who)
             gone = _photo_hashes(self._seen) - _photo_hashes(done.document)
             if gone:
@@ -114,13 +112,21 @@ class Visit:
             stands = inspections.get(self.identity)
             self._take_over(stands.document, stands.revision)
 
+    def others_were_here(self) -> bool:
+        """Tell quickly whether another device or window changed something meanwhile."""
+        if not self._begun:
+            return False
+        return self._store.inspections.revision(self.identity) != self._revision
+
     def keep_results(self) -> None:
         """Keep what was measured and written since the last call; raises as :meth:`save`."""
         inspections = self._store.inspections
-        for sha256, measurement in self.inspection.measured.items():
-            if sha256 in self.inspection.photos and self._kept.get(sha256) is not measurement:
-                inspections.keep_measurement(self.identity, sha256, measurement.to_json())
-                self._kept[sha256] = measurement
+        photos = self.inspection.photos
+        for sha256, (measurement, asked) in self.inspection.measured.items():
+            if sha256 in photos and self._kept.get(sha256) != asked:
+                content = {**measurement.to_json(), ASKED: asked}
+                inspections.keep_measurement(self.identity, sha256, content)
+                self._kept[sha256] = asked
         written = self.inspection.written
         if written is not None and self._kept.get("report") is not written:
             inspections.keep_report(self.identity, REPORT_NAME, written.page)
@@ -130,7 +136,7 @@ class Visit:
         """Keep a photograph in the store at once: the browser would not send it again."""
         self.begin()
         stands = self._store.inspections.get(self.identity)
-        edits = photo_edits(photo.sha256, photo.name, photo.setup)
+        edits = {f"/photos/[sha256={photo.sha256}]": dict(photo.fields)}
         roomy = _making_room(stands.document, edits)
         with self._store.photographs.receive(photo.name) as incoming:
             incoming.write(data)
@@ -154,9 +160,19 @@ class Visit:
             self._begun, self._revision = True, 1
 
     def _take_over(self, document: Any, revision: int) -> None:
-        take_over(self.inspection, document)
-        self._stands = document
-        self._seen, self._revision = document_of(self.inspection), revision
+        self._seen, self._revision = document, revision
+        self.inspection.document = upgraded(document)
+
+    def _remember_measurements(self) -> None:
+        """What was measured on an earlier day is not measured again."""
+        for kept in self._store.inspections.measurements(self.identity):
+            asked = kept.content.get(ASKED) if isinstance(kept.content, dict) else None
+            if not isinstance(asked, str):
+                continue
+            measurement = _measurement(kept.content)
+            if measurement is not None:
+                self.inspection.measured[kept.sha256] = (measurement, asked)
+                self._kept[kept.sha256] = asked
 
 
 def visit(place: Store, identity: str, who: str) -> Visit:
@@ -172,82 +188,30 @@ def visit(place: Store, identity: str, who: str) -> Visit:
         raise BadInput(
             "inspection_binned",
             "This inspection is in the bin.",
-            "Take it out with `fitcheck bin --take-out`, or open the page without its address.",
+            "Take it out of the bin, under “Inspections”, to go on with it.",
         )
     return Visit(place, who, stored)
 
 
-def document_of(inspection: Inspection) -> dict[str, Any]:
-    """Return the working copy as the store's document; what is empty is left out."""
-    header, readings = inspection.header, inspection.readings
-    bars = [readings.bar_along, readings.bar_across]
-    cards = {"thickness": readings.thickness, "check_bars": bars if any(bars) else []}
-    document: dict[str, Any] = {
-        **{name: getattr(header, own) for name, own in _HEADER.items()},
-        "bow": _filled({"name": header.bow}),
-        "cards": _filled(cards),
-        "readings": _filled({"face_step": readings.face_step}),
-        "photos": [_photo_fields(inspection, photo) for photo in inspection.photos.values()],
-    }
-    return _filled(document)
+def photo_edits(sha256: str, name: str, asked: Mapping[str, str] | None = None) -> Edits:
+    """Return what a document says of a photograph that has just come, as edits.
+
+    Parameters
+    ----------
+    sha256, name
+        Of the photograph.
+    asked
+        What the sender says that it shows: not to be trusted.
+    """
+    shows = {} if asked is None else shown_by(asked)
+    return {f"/photos/[sha256={sha256}]": {"sha256": sha256, "file": one_line(name), **shows}}
 
 
-def take_over(inspection: Inspection, document: Any) -> None:
-    """Bring the working copy to the state of a document, which may come from anywhere."""
-    cards, readings = _object(document, "cards"), _object(document, "readings")
-    bars = cards.get("check_bars")
-    along, across = bars if isinstance(bars, list) and len(bars) == 2 else ("", "")
-    inspection.readings = Readings(
-        _text(cards.get("thickness")),
-        _text(along),
-        _text(across),
-        _text(readings.get("face_step")),
-    )
-    inspection.header = ReportHeader(
-        bow=_text(_object(document, "bow").get("name")),
-        **{own: _text(document.get(name)) for name, own in _HEADER.items()},
-    )
-    photos: dict[str, PhotoFile] = {}
-    hints: dict[str, dict[str, Line]] = {}
-    titles: dict[str, str] = {}
-    for fields in document.get("photos", []) if isinstance(document.get("photos"), list) else []:
-        sha256 = _text(fields.get("sha256")) if isinstance(fields, dict) else ""
-        if not sha256:
-            continue
-        known = inspection.photos.get(sha256)
-        photos[sha256] = known or PhotoFile(
-            sha256, _text(fields.get("file")), inspection.shelf, _setup(fields.get("setup"))
-        )
-        marked = {
-            edge: line
-            for edge, ends in _object(fields, "hints").items()
-            if (line := _line(ends)) is not None
-        }
-        if marked:
-            hints[sha256] = marked
-        if title := _text(fields.get("title")):
-            titles[sha256] = title
-    # Emptied and filled, not replaced: fields on the page hold on to them.
-    inspection.photos.clear()
-    inspection.photos.update(photos)
-    inspection.hints.clear()
-    inspection.hints.update(hints)
-    inspection.titles.clear()
-    inspection.titles.update(titles)
-    if inspection.chosen not in photos:
-        inspection.chosen = next(iter(photos), "")
-
-
-def photo_edits(sha256: str, name: str, setup: Setup | None = None) -> Edits:
-    """Return what a document says of a photograph that has just come, as edits."""
-    fields: dict[str, Any] = {"sha256": sha256, "file": one_line(name)}
-    if setup is not None:
-        fields["setup"] = {
-            "thickness_mm": setup.thickness_given_mm,
-            "bars_mm": None if setup.bars_mm is None else list(setup.bars_mm),
-            "face_step_mm": setup.face_step_mm,
-        }
-    return {f"/photos/[sha256={sha256}]": fields}
+def _measurement(content: Mapping[str, Any]) -> Measurement | None:
+    try:
+        return measurement_from_json({n: v for n, v in content.items() if n != ASKED})
+    except FitcheckError:
+        return None
 
 
 def _making_room(document: Any, edits: Edits) -> Edits:
@@ -272,54 +236,5 @@ def _making_room(document: Any, edits: Edits) -> Edits:
     return made
 
 
-def _photo_fields(inspection: Inspection, photo: PhotoFile) -> dict[str, Any]:
-    (fields,) = photo_edits(photo.sha256, photo.name, photo.setup).values()
-    hints = inspection.hints.get(photo.sha256, {})
-    own = {
-        "title": inspection.titles.get(photo.sha256, ""),
-        "hints": {edge: [list(end) for end in line] for edge, line in hints.items()},
-    }
-    return {**fields, **_filled(own)}
-
-
 def _photo_hashes(document: Any) -> set[str]:
-    photos = document.get("photos")  # of a document that may come from anywhere
-    if not isinstance(photos, list):
-        return set()
-    return {h for photo in photos if isinstance(photo, dict) and (h := _text(photo.get("sha256")))}
-
-
-def _filled(fields: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in fields.items() if value not in ("", {}, [])}
-
-
-def _object(document: Any, name: str) -> Mapping[str, Any]:
-    value = document.get(name)
-    return value if isinstance(value, dict) else {}
-
-
-def _text(value: Any) -> str:
-    return value if isinstance(value, str) else ""
-
-
-def _line(ends: Any) -> Line | None:
-    try:
-        (x0, y0), (x1, y1) = ends
-        line = ((float(x0), float(y0)), (float(x1), float(y1)))
-    except (TypeError, ValueError):
-        return None
-    return line if all(math.isfinite(c) for end in line for c in end) else None
-
-
-def _setup(fields: Any) -> Setup | None:
-    if not isinstance(fields, dict):
-        return None
-    try:
-        bars = fields.get("bars_mm")
-        return Setup(
-            fields.get("thickness_mm"),
-            None if bars is None else (float(bars[0]), float(bars[1])),
-            fields.get("face_step_mm"),
-        )
-    except (FitcheckError, TypeError, ValueError, IndexError, KeyError):
-        return None
+    return {photo["sha256"] for photo in photos_of(document)}

@@ -11,11 +11,12 @@ import json
 import os
 import socket
 import sys
+import tempfile
 import threading
 import time
 import webbrowser
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -94,7 +95,8 @@ def launch(
         Photographs to open the page with, already measured: their files, a folder of them, or
         a JSON file of measurements that lies beside them.
     store
-        Folder of the store; the user's own if None.
+        Folder of the store; the user's own if None. With ``show`` and no store, what is done on
+        the page is kept only until it is stopped.
     lan
         Offer the page to paired devices of the local network; None for this machine only.
 
@@ -108,15 +110,20 @@ def launch(
     if lan is not None and lan.certificate is not None and lan.key is not None:
         check_certificate(lan.certificate, lan.key)
     _check_port(address, port)
-    if show is None:
-        os.environ.pop(OPEN_VARIABLE, None)
-    else:
-        photos = [path.resolve() for path in photos_to_show(show)]
-        os.environ[OPEN_VARIABLE] = os.pathsep.join(map(str, photos))
-    if store is not None:
-        os.environ[STORE_VARIABLE] = str(store.absolute())
-    Store()  # said here if it cannot be opened, and not in the browser
-    _serve(address, port, open_browser, lan)
+    with ExitStack() as ends_with_it:
+        if show is None:
+            os.environ.pop(OPEN_VARIABLE, None)
+        else:
+            photos = [path.resolve() for path in photos_to_show(show)]
+            os.environ[OPEN_VARIABLE] = os.pathsep.join(map(str, photos))
+            if store is None:  # what is only shown does not belong among the user's inspections
+                temporary = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
+                store = Path(ends_with_it.enter_context(temporary)) / "store"
+                print("What is shown is kept only until this ends.", flush=True)
+        if store is not None:
+            os.environ[STORE_VARIABLE] = str(store.absolute())
+        Store()  # said here if it cannot be opened, and not in the browser
+        _serve(address, port, open_browser, lan)
 
 
 def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None:
@@ -130,6 +137,7 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
     from fitcheck.access.photograph_routes import photograph_routes
     from fitcheck.page.keeping import photo_edits
     from fitcheck.page.keeping import store as kept
+    from fitcheck.page.picture_routes import picture_routes
 
     name = address if lan is None else lan.name or address
     secure = lan is not None and lan.certificate is not None
@@ -161,7 +169,7 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
     )
     app = st.App(
         Path(__file__).with_name("page.py"),
-        routes=photograph_routes(kept, photo_edits),
+        routes=[*photograph_routes(kept, photo_edits), *picture_routes(kept)],
         middleware=[gate],
     )
     print(f"The page is at {url} (Ctrl+C here ends it).", flush=True)

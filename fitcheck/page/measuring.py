@@ -2,82 +2,134 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import logging
-import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import streamlit as st
-from PIL import Image
 
+from fitcheck import __version__
 from fitcheck.card_sheet import sheet_pdf
+from fitcheck.corners import find_cards
 from fitcheck.errors import FitcheckError
+from fitcheck.findings.whole import Findings, find
+from fitcheck.inspecting import header_of
 from fitcheck.measurement import Measurement, Note, Point
+from fitcheck.page.document import inspection_of
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.picture_frame import PictureFrame
-from fitcheck.photo import read_photo
+from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of, preview
+from fitcheck.page.shots import words_of
 from fitcheck.pipeline import measure_photo
-from fitcheck.report import ReportEntry, report_html
+from fitcheck.report import ReportEntry, ReportHeader, report_html
 from fitcheck.setup import Setup
 from fitcheck.written import report_entry
 
-VIEW = "seat"
 THUMBNAIL_PX = 240
-
-# A measurement takes a second and a few hundred megabytes: one at a time for everybody.
-_ONE_AT_A_TIME = threading.Lock()
 
 _log = logging.getLogger("fitcheck.page")
 
 _Hints = tuple[tuple[str, Line], ...]
 
 
-@dataclass(frozen=True, eq=False)
-class Result:
-    """One photograph, measured or refused, with its pictures."""
+@dataclass(frozen=True)
+class Outcome:
+    """One photograph and what it gave; None while it does not say what it shows."""
 
-    entry: ReportEntry
-    thumbnail_jpeg: bytes
-
-    @property
-    def measurement(self) -> Measurement:
-        """What the photograph gave."""
-        return self.entry.measurement
+    photo: PhotoFile
+    measurement: Measurement | None
 
 
-def result_of(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> Result:
-    """Measure a photograph as the inspection says.
+def measured(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> Measurement:
+    """Measure a photograph as the inspection says; at once if it was measured so before.
 
     Parameters
     ----------
     inspection
-        Gives the readings, the edges marked by hand and the title.
+        Gives the readings.
     photo
-        One of its photographs.
+        One of its photographs, that says what it shows.
     by_hand
         Whether the edges marked by hand count.
 
     Returns
     -------
-    The result. A file that cannot be read at all comes back as a refused photograph.
+    The measurement. A file that cannot be read at all comes back as a refused photograph.
 
     Raises
     ------
     BadInput
         If the user's readings cannot be right.
     """
-    hints = inspection.hints.get(photo.sha256, {}) if by_hand else {}
-    setup = inspection.setup_of(photo)
+    hints = photo.hints if by_hand else {}
+    setup = inspection.setup(photo)
+    asked = _asked(photo.view, setup, hints)
+    if by_hand and (known := inspection.measured.get(photo.sha256)) and known[1] == asked:
+        return replace(known[0], photo=photo.name)
     try:
-        result = _measured(photo, setup, tuple(sorted(hints.items())))
+        found = _measured(photo, photo.view, setup, tuple(sorted(hints.items())))
     except FitcheckError as error:  # its file is gone; not remembered, it may come back
-        result = _refused(photo, setup, error)
-    if by_hand:
-        inspection.measured[photo.sha256] = result.measurement
-    title = inspection.titles.get(photo.sha256, "")
-    return Result(replace(result.entry, title=title), result.thumbnail_jpeg)
+        return Measurement(photo.name, photo.view, refused=_note(error, photo.name))
+    if by_hand and (found.refused is None or found.refused.code != "internal_error"):
+        inspection.measured[photo.sha256] = (found, asked)
+    return found
+
+
+def is_measured(inspection: Inspection, photo: PhotoFile) -> bool:
+    """Tell whether :func:`measured` will answer at once; raises as that does."""
+    known = inspection.measured.get(photo.sha256)
+    return known is not None and known[1] == _asked(
+        photo.view, inspection.setup(photo), photo.hints
+    )
+
+
+def _asked(view: str, setup: Setup, hints: dict[str, Line]) -> str:
+    """What a measurement depends on besides the picture, as a short text."""
+    said = json.dumps([__version__, view, setup.to_json(), sorted(hints.items())])
+    return hashlib.sha256(said.encode("utf-8")).hexdigest()[:24]
+
+
+def outcomes(
+    inspection: Inspection, told: Callable[[int, int], object] = lambda *_: None
+) -> list[Outcome]:
+    """Measure all photographs; ``told`` hears which one of how many is under way."""
+    photos = list(inspection.photos.values())
+    found = []
+    for number, photo in enumerate(photos, start=1):
+        if not photo.placed:
+            found.append(Outcome(photo, None))
+            continue
+        if not is_measured(inspection, photo):
+            told(number, len(photos))
+        found.append(Outcome(photo, measured(inspection, photo)))
+    return found
+
+
+def findings_of(inspection: Inspection, found: Sequence[Outcome]) -> Findings:
+    """Return all findings; remembered for as long as nothing changes.
+
+    Raises
+    ------
+    BadInput
+        If what was typed is not an inspection: a reading that is no length, say.
+    """
+    whole, hashes = inspection_of(inspection.document)
+    by_hash = {o.photo.sha256: o.measurement for o in found}
+    measurements = [by_hash.get(sha256) for sha256 in hashes]
+    measurements = [
+        None if m is None else replace(m, photo=photo.file)
+        for m, photo in zip(measurements, whole.photos, strict=True)
+    ]
+    state = repr((whole, [None if m is None else m.to_json() for m in measurements]))
+    known: tuple[str, Findings] | None = st.session_state.get("findings")
+    if known is not None and known[0] == state:
+        return known[1]
+    made = find(whole, measurements)
+    st.session_state["findings"] = (state, made)
+    return made
 
 
 def _identity(photo: PhotoFile) -> tuple[str, str]:
@@ -85,24 +137,16 @@ def _identity(photo: PhotoFile) -> tuple[str, str]:
     return photo.sha256, photo.name
 
 
-@st.cache_data(max_entries=48, show_spinner=False, hash_funcs={PhotoFile: _identity})
-def _measured(file: PhotoFile, setup: Setup, hints: _Hints) -> Result:
+@st.cache_data(max_entries=96, show_spinner=False, hash_funcs={PhotoFile: _identity})
+def _measured(file: PhotoFile, view: str, setup: Setup, hints: _Hints) -> Measurement:
     data = file.data
-    with _ONE_AT_A_TIME:
+    with ONE_AT_A_TIME:
         try:
-            photo = read_photo(data, file.name)
-            measurement = measure_photo(photo, VIEW, setup, dict(hints))
+            photo = picture_of(file.sha256, data, file.name)
+            return measure_photo(photo, view, setup, dict(hints))
         except Exception as error:
-            return _refused(file, setup, error)
-        small = Image.fromarray(photo.pixels)
-        small.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
-        return Result(report_entry(photo, measurement), _jpeg(small, 80))
-
-
-def _refused(file: PhotoFile, setup: Setup, error: Exception) -> Result:
-    note = _note(error, file.name)
-    refused = Measurement(file.name, VIEW, refused=note, inputs=setup.to_json())
-    return Result(ReportEntry(refused, b"", {}, (), file.sha256), b"")
+            note = _note(error, file.name)
+            return Measurement(file.name, view, refused=note, inputs=setup.to_json())
 
 
 def _note(error: Exception, name: str) -> Note:
@@ -120,8 +164,12 @@ def _note(error: Exception, name: str) -> Note:
 @st.cache_data(max_entries=16, show_spinner=False, hash_funcs={PhotoFile: _identity})
 def frame_picture(photo: PhotoFile, frame: PictureFrame) -> bytes:
     """JPEG of the part of a photograph that a frame shows."""
-    with _ONE_AT_A_TIME:
-        return _jpeg(frame.take(read_photo(photo.data, photo.name).pixels), 85)
+    data = photo.data
+    with ONE_AT_A_TIME:
+        picture = picture_of(photo.sha256, data, photo.name)
+        buffer = io.BytesIO()
+        frame.take(picture.pixels).save(buffer, "JPEG", quality=85)
+        return buffer.getvalue()
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -130,17 +178,37 @@ def card_sheet(paper: str) -> bytes:
     return sheet_pdf(paper)
 
 
-def report_file(inspection: Inspection, results: Sequence[Result]) -> bytes:
-    """Write the report of all photographs as one HTML file."""
-    entries = [result.entry for result in results]
-    return report_html(entries, inspection.header).encode("utf-8")
+def header(inspection: Inspection) -> ReportHeader:
+    """Return the report's header; raises BadInput as the inspection's own reading does."""
+    return header_of(inspection_of(inspection.document)[0])
 
 
-def numbers_file(results: Sequence[Result]) -> bytes:
+def report_file(
+    inspection: Inspection, found: Sequence[Outcome], findings: Findings | None
+) -> bytes:
+    """Write the report of all photographs as one HTML file; raises as :func:`header`."""
+    entries: list[ReportEntry] = []
+    for outcome in found:
+        if outcome.measurement is None:
+            continue
+        title = words_of(outcome.photo.fields)
+        try:
+            data = outcome.photo.data
+            with ONE_AT_A_TIME:
+                picture = picture_of(outcome.photo.sha256, data, outcome.photo.name)
+                entries.append(report_entry(picture, outcome.measurement, title))
+        except FitcheckError:  # its file is gone, or none: its refusal is in the report
+            sha256 = outcome.photo.sha256
+            entries.append(ReportEntry(outcome.measurement, b"", {}, (), sha256, title))
+    text = report_html(entries, header(inspection), findings=findings)
+    return text.encode("utf-8")
+
+
+def numbers_file(found: Sequence[Outcome]) -> bytes:
     """JSON as the command line prints it: an object, or a list of them for several photos."""
-    objects = [result.measurement.to_json() for result in results]
+    objects = [o.measurement.to_json() for o in found if o.measurement is not None]
     text = json.dumps(
-        objects if len(objects) > 1 else objects[0],
+        objects[0] if len(objects) == 1 else objects,
         indent=1,
         ensure_ascii=False,
         allow_nan=False,
@@ -148,12 +216,35 @@ def numbers_file(results: Sequence[Result]) -> bytes:
     return text.encode("utf-8")
 
 
+def quick_look(photo: PhotoFile) -> str:
+    """Say at once, before anything is measured, which cards a photograph shows."""
+    try:
+        data = photo.data
+        with ONE_AT_A_TIME:
+            cards = find_cards(picture_of(photo.sha256, data, photo.name).grey)
+    except FitcheckError as error:
+        return f"{error.message} {error.advice}"
+    if not cards:
+        return "It has arrived. No card is seen at first sight; looking closer …"
+    names = " and ".join(c.card.name for c in cards)
+    return f"It has arrived, card {names} is seen. Measuring …"
+
+
 def edge_lines(measurement: Measurement) -> dict[str, tuple[Point, Point]]:
     """Ends of each measured edge, pixels of the upright photograph."""
     return {edge.edge: edge.pixels for edge in measurement.edges}
 
 
-def _jpeg(picture: Image.Image, quality: int) -> bytes:
-    buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=quality)
-    return buffer.getvalue()
+def thumbnail(photo: PhotoFile) -> bytes:
+    """Small JPEG of a photograph; empty if its file is gone or none."""
+    try:
+        return _thumbnail(photo)
+    except FitcheckError:
+        return b""
+
+
+@st.cache_data(max_entries=128, show_spinner=False, hash_funcs={PhotoFile: _identity})
+def _thumbnail(photo: PhotoFile) -> bytes:
+    data = photo.data
+    with ONE_AT_A_TIME:
+        return preview(picture_of(photo.sha256, data, photo.name), THUMBNAIL_PX)

@@ -17,6 +17,6 @@ export default function ({ data, parentElement }) {
 _mount = st.components.v2.component("fitcheck_scroll", js=_JS)
 
 
-def scroll_to_top(step: int) -> None:
-    """Scroll up if ``step`` is another one than at the last run."""
-    _mount(key="scroll", data={"step": step})
+def scroll_to_top(place: str) -> None:
+    """Scroll up if ``place`` is another one than at the last run."""
+    _mount(key="scroll", data={"step": place})

@@ -1,4 +1,4 @@
-"""The page as numbered steps: which one is shown, and how one gets from one to the next."""
+"""The page as a whole: the list of inspections, or one inspection as numbered steps."""
 
 from __future__ import annotations
 
@@ -11,12 +11,28 @@ import streamlit as st
 from fitcheck.access.gate import DEVICE_HEADER
 from fitcheck.access.photograph_routes import THIS_COMPUTER
 from fitcheck.errors import FitcheckError
-from fitcheck.page import look, prepare, results, words
+from fitcheck.page import look, prepare, units_shown, words
+from fitcheck.page.bench import bench
+from fitcheck.page.bow import PURPOSES, bow
+from fitcheck.page.compare_view import comparison
+from fitcheck.page.findings_view import findings
+from fitcheck.page.home import home, sample_document
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.keeping import Visit, store, visit
-from fitcheck.page.navigation import EDGES_STEP, PHOTO_STEP, READINGS_STEP, asked_step, go
-from fitcheck.page.opening import add_photos_to_open
+from fitcheck.page.navigation import (
+    CARDS_STEP,
+    PHOTOGRAPHS_STEP,
+    asked_step,
+    compare,
+    go,
+    go_home,
+    open_inspection,
+)
+from fitcheck.page.opening import add_photos_to_open, photos_to_open
+from fitcheck.page.photographs import photographs
+from fitcheck.page.report_view import report
 from fitcheck.page.scroll import scroll_to_top
+from fitcheck.store.inspections import IDENTITY
 
 _log = logging.getLogger("fitcheck.page")
 
@@ -31,38 +47,36 @@ class Step:
 
 
 STEPS = (
-    Step("Cards", "Print the reference cards", prepare.cards),
-    Step("Readings", "What you measured", prepare.readings),
-    Step("Photo", "Take the photograph", prepare.photograph),
-    Step("Edges", "See the edges", results.edges),
-    Step("Numbers", "The numbers", results.numbers),
-    Step("Report", "Take the report with you", results.report),
+    Step("Bow", "The bow", bow),
+    Step("Cards", "Cards and caliper readings", prepare.cards),
+    Step("Photos", "Photographs", photographs),
+    Step("Bench", "Bench readings and condition", bench),
+    Step("Findings", "Findings", findings),
+    Step("Report", "Report", report),
 )
 
 
 def show_page() -> None:
     """Show the page: the whole script of one run."""
     st.set_page_config("fitcheck", look.page_icon(), layout="centered")
-    asked = asked_step(len(STEPS))
-    look.apply_style(st.session_state.get("shown", asked) != asked)
-    st.session_state["shown"] = asked
-    words.show(
-        '<p class="fc-tagline"><strong>fitcheck</strong> · how each limb fits its pocket</p>'
-    )
+    place = str(sorted((k, v) for k, v in st.query_params.to_dict().items()))
+    look.apply_style(st.session_state.get("shown", place) != place)
+    st.session_state["shown"] = place
     try:
-        present = _visit()
-        inspection = present.inspection
-        step = _step(inspection)
-        _bar(step)
-        st.header(f"{step} · {STEPS[step - 1].heading}", anchor=False)
-        _tell_of_saving(present)
-        _show(STEPS[step - 1], inspection)
-        _ways_on(step, inspection)
-        scroll_to_top(step)
-        present.keep_results()
-        present.clashes.clear()  # told by now; not if the run was broken off for another
-    except FitcheckError as error:  # the store: without it there is nothing to show
+        _top_bar()
+        _open_what_it_was_launched_with()
+        asked = st.query_params.get("compare", "")
+        if asked:
+            comparison(asked, _device())
+        elif st.query_params.get("inspection", ""):
+            _inspection()
+        else:
+            home(_device())
+        _say_what_failed()
+        scroll_to_top(place)
+    except FitcheckError as error:
         words.show(words.refusal(error))
+        st.button("To the list of inspections", key="home-after-error", on_click=go_home)
     except Exception:
         _log.exception("the page met an error that nobody foresaw")
         words.show(
@@ -76,47 +90,108 @@ def show_page() -> None:
         )
 
 
+def _top_bar() -> None:
+    if "unit-known" not in st.session_state:
+        st.session_state["unit-known"] = True
+        known = store().setting(units_shown.SETTING)
+        units_shown.set_unit(known if isinstance(known, str) else "mm")
+    with st.container(horizontal=True, key="top-bar", vertical_alignment="center"):
+        words.show(
+            '<p class="fc-tagline"><strong>fitcheck</strong> · how each limb fits its pocket</p>'
+        )
+        if st.query_params.get("inspection") or st.query_params.get("compare"):
+            st.button("All inspections", key="home", on_click=go_home)
+        units_shown.choose_unit(
+            lambda unit: store().keep_setting(units_shown.SETTING, unit, _device())
+        )
+
+
+def _open_what_it_was_launched_with() -> None:
+    """Photographs that the page was launched with are in an inspection of their own."""
+    if "launched" in st.session_state or st.query_params.get("inspection"):
+        return
+    st.session_state["launched"] = True
+    if not photos_to_open():
+        return
+    begun = visit(store(), "", _device())
+    begun.inspection.document = sample_document()
+    try:
+        begun.save()
+        add_photos_to_open(begun.inspection)
+        begun.save()
+    except FitcheckError as error:
+        st.session_state["failed"] = error
+        return
+    open_inspection(begun.identity, PHOTOGRAPHS_STEP)
+
+
+def _inspection() -> None:
+    present = _visit()
+    inspection = present.inspection
+    step = asked_step(len(STEPS))
+    _name(inspection)
+    _bar(step)
+    st.header(f"{step} · {STEPS[step - 1].heading}", anchor=False)
+    _tell_of_saving(present)
+    _show(STEPS[step - 1], inspection)
+    if not st.query_params.get("photo"):
+        _ways_on(step)
+    present.keep_results()
+    present.clashes.clear()  # told by now; not if the run was broken off for another
+
+
 def _show(step: Step, inspection: Inspection) -> None:
     """Show a step. The one place where an error becomes a sentence with its advice."""
     try:
         step.show(inspection)
-        if "failed" in st.session_state:  # what an action before this run met with
-            raise st.session_state.pop("failed")
     except FitcheckError as error:
         words.show(words.refusal(error))
-        if step is not STEPS[READINGS_STEP - 1] and _readings_are_wrong(inspection):
-            st.button("Correct the reading", key="correct", on_click=go, args=(READINGS_STEP,))
+        if step is not STEPS[CARDS_STEP - 1] and _readings_are_wrong(inspection):
+            st.button("Correct the reading", key="correct", on_click=go, args=(CARDS_STEP,))
+
+
+def _say_what_failed() -> None:
+    if "failed" in st.session_state:  # what an action before this run met with
+        words.show(words.refusal(st.session_state.pop("failed")))
 
 
 def _readings_are_wrong(inspection: Inspection) -> bool:
     try:
-        inspection.readings.setup()
+        inspection.setup()
     except FitcheckError:
         return True
     return False
 
 
 def _visit() -> Visit:
-    """What this visitor had before, by the address; else a new inspection."""
-    if "visit" not in st.session_state:
-        begun = visit(store(), st.query_params.get("inspection", ""), _device())
-        if begun.is_new:
-            try:
-                add_photos_to_open(begun.inspection)
-            except FitcheckError as error:
-                st.session_state["failed"] = error
-            if begun.inspection.photos:
-                go(EDGES_STEP)
-        st.query_params["inspection"] = begun.identity
-        st.session_state["inspection"] = begun.inspection
-        st.session_state["visit"] = begun
-    present: Visit = st.session_state["visit"]
+    """What this visitor had before, by the address; else what the store has of it."""
+    identity = str(st.query_params.get("inspection", ""))
+    present: Visit | None = st.session_state.get("visit")
+    if present is None or present.identity != identity:
+        present = visit(store(), identity, _device())
+        if present.identity != identity:
+            if not IDENTITY.fullmatch(identity) or store().inspections.find(identity) is None:
+                st.session_state["failed"] = _no_such()
+            st.query_params["inspection"] = present.identity
+        st.session_state["visit"] = present
+        st.session_state.pop("findings", None)
+    st.session_state["inspection"] = present.inspection
     st.session_state.pop("unsaved", None)
     try:
         present.save()
     except FitcheckError as error:  # nothing is lost: the next run tries again
         st.session_state["unsaved"] = error
     return present
+
+
+def _no_such() -> FitcheckError:
+    from fitcheck.errors import BadInput
+
+    return BadInput(
+        "inspection_unknown",
+        "The inspection of this address is not in this store; this is a new one.",
+        "Look for it under “All inspections”.",
+    )
 
 
 def _device() -> str:
@@ -132,28 +207,36 @@ def _tell_of_saving(present: Visit) -> None:
         words.show(words.clash(clash))
 
 
-def _step(inspection: Inspection) -> int:
-    step = asked_step(len(STEPS))
-    if step > PHOTO_STEP and not inspection.photos:
-        return PHOTO_STEP
-    return step
+def _name(inspection: Inspection) -> None:
+    purpose = PURPOSES.get(inspection.text("/purpose"), PURPOSES["rework"])
+    after = ", after the work" if inspection.text("/stage") == "after rework" else ""
+    named = [inspection.text("/bow/name"), inspection.text("/customer")]
+    said = " · ".join([purpose + after, *(n for n in named if n)])
+    with st.container(horizontal=True, vertical_alignment="center"):
+        words.show(f'<p class="fc-inspection">{words.text(said)}</p>')
+        before = inspection.text("/before")
+        if before and store().inspections.find(before) is not None:
+            st.button(
+                "Beside the one before",
+                key="beside",
+                on_click=compare,
+                args=(before, st.session_state["visit"].identity),
+            )
 
 
 def _bar(current: int) -> None:
-    inspection: Inspection = st.session_state["inspection"]
     with st.container(horizontal=True, key="step-bar"):
         for number, step in enumerate(STEPS, start=1):
             st.button(
                 f"{number} {step.name}",
                 key=f"bar-{number}",
                 type="primary" if number == current else "secondary",
-                disabled=number > PHOTO_STEP and not inspection.photos,
                 on_click=go,
                 args=(number,),
             )
 
 
-def _ways_on(step: int, inspection: Inspection) -> None:
+def _ways_on(step: int) -> None:
     with st.container(key="ways-on"):
         back, on = st.columns(2)
     if step > 1:
@@ -164,7 +247,7 @@ def _ways_on(step: int, inspection: Inspection) -> None:
             args=(step - 1,),
             width="stretch",
         )
-    if step < len(STEPS) and (step != PHOTO_STEP or inspection.photos):
+    if step < len(STEPS):
         on.button(
             f"Next: {STEPS[step].heading.lower()}",
             key="next",

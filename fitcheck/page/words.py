@@ -11,6 +11,7 @@ import streamlit as st
 from fitcheck.errors import FitcheckError
 from fitcheck.judgement import Decision, Verdict
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
+from fitcheck.page.units_shown import in_unit_shown, unit
 from fitcheck.plain_text import visible_text
 from fitcheck.report import chance_text
 from fitcheck.store.changes import Clash
@@ -33,7 +34,12 @@ def text(words: object) -> str:
 
 
 def show(*pieces: str) -> None:
-    """Put pieces of HTML on the page, under one another."""
+    """Put pieces of HTML on the page, under one another; lengths in the unit that is shown."""
+    show_as_is(*map(in_unit_shown, pieces))
+
+
+def show_as_is(*pieces: str) -> None:
+    """Put pieces of HTML on the page that give lengths in both units, or as they were typed."""
     st.html(f'<div class="fc">{"".join(pieces)}</div>')
 
 
@@ -103,21 +109,33 @@ def steps(lines: Iterable[str]) -> str:
 FIELDS = {
     "/cards/thickness": "The card’s thickness",
     "/cards/check_bars": "The check bars",
-    "/readings/face_step": "The face step",
     "/bow/name": "The bow",
     "/customer": "The customer",
     "/shop": "The shop",
     "/reference": "The order or job number",
     "/note": "The note",
+    "/complaint": "The complaint",
+    "/purpose": "The purpose",
+    "/stage": "Before or after the work",
+    "/date": "The date",
+}
+# Of longer paths, by how they begin.
+PARTS = {
+    "/photos": "A photograph",
+    "/limbs": "A limb",
+    "/as_received": "Which limb sat where",
+    "/readings": "A bench reading",
+    "/condition": "The condition",
+    "/bow": "The bow",
+    "/done": "The rework list",
 }
 
 
 def clash(met: Clash) -> str:
     """Say that a change was not taken, what stands there, and what to do."""
-    part = met.path.rpartition("/")[2]
-    named = FIELDS.get(met.path) or {
-        "title": "The name of a seat",
-    }.get(part, "An edge set by hand" if "/hints" in met.path else "A photograph")
+    named = FIELDS.get(met.path) or PARTS.get("/" + met.path.split("/")[1], "A field")
+    if "/hints" in met.path:
+        named = "An edge set by hand"
     return box(
         "warning",
         f"<strong>{named} was changed meanwhile ({text(met.who)}).</strong> "
@@ -134,6 +152,24 @@ def _clash_value(value: object) -> str:
     if not all(isinstance(one, str) for one in values):
         return "it was marked there"
     return f"“{text(' and '.join(map(str, values)))}”"
+
+
+def markdown(words: object) -> str:
+    """Any text, made safe to stand in Markdown."""
+    shown = visible_text(str(words))
+    return "".join(f"\\{c}" if c in r"\`*_{}[]()#+-.!|<>$:~^" else c for c in shown)
+
+
+def listed(lines: Iterable[str]) -> str:
+    """Sentences as a list; empty without any."""
+    items = "".join(f"<li>{text(line)}</li>" for line in lines)
+    return f"<ul>{items}</ul>" if items else ""
+
+
+def drawing(svg: str, alt: str) -> None:
+    """Put a drawing on the page, as wide as its place up to its own size."""
+    said = svg.partition("<title>")[2].partition("</title>")[0]
+    show_as_is(picture(svg.encode("utf-8"), "svg+xml", f"{alt}. {html.unescape(said)}"))
 
 
 def picture(data: bytes, kind: str, alt: str) -> str:
@@ -166,7 +202,6 @@ def judged_card(decision: Decision) -> str:
         f'<section class="fc-card"><h4>{text(words.name)}</h4>'
         f'<p class="fc-value">{text(value)} <small>{text(spread)}</small></p>'
         f'<p class="fc-says">{text(says(found))}</p>'
-        f'<p class="fc-inches">{"<br>".join(text(t) for t in inches(found))}</p>'
         f'<p class="soft">{text(words.meaning)}</p>'
         '<div class="fc-judgement">'
         f'<p><b><span aria-hidden="true">{sign}</span> {text(decision.conformity)}</b>, '
@@ -182,20 +217,26 @@ def judged_card(decision: Decision) -> str:
 
 
 def numbers_table(characteristics: Sequence[Characteristic]) -> str:
-    """The characteristics that are not judged."""
+    """The characteristics of a photograph, in the unit that is shown."""
     rows = "".join(
         f'<tr><th scope="row">{text(wording(c.name).name)}'
         f'<span class="meaning">{text(wording(c.name).meaning)}</span></th>'
         f'<td><span class="number">{text(" ".join(_value(c)))}</span>'
-        f'<span class="plain">{text(says(c))}</span></td>'
-        f"<td>{''.join(f'<span class=plain>{text(t)}</span>' for t in inches(c))}</td></tr>"
+        f'<span class="plain">{text(says(c))}</span>'
+        + "".join(f'<span class="meaning">{text(t)}</span>' for t in _fraction(c))
+        + "</td></tr>"
         for c in characteristics
     )
     return (
         '<table class="fc-table fc-stack"><thead><tr><th scope="col">Measure</th>'
-        '<th scope="col">Value</th><th scope="col">In inches</th></tr></thead>'
+        '<th scope="col">Value</th></tr></thead>'
         f"<tbody>{rows}</tbody></table>"
     )
+
+
+def _fraction(found: Characteristic) -> tuple[str, ...]:
+    """The nearest fraction of an inch, for those who see inches."""
+    return inches(found)[:-1] if unit() == "in" else ()
 
 
 def budget_table(characteristics: Sequence[Characteristic]) -> str:

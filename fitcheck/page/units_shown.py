@@ -1,0 +1,108 @@
+"""Inches or millimetres: one switch for everything that the page shows and takes in.
+
+Sentences are made in millimetres, many with the inch beside them. They are turned into inches
+where they are put on the page, in one place, so that no number can be forgotten.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+import streamlit as st
+
+from fitcheck.units import MINUS, MM_PER_INCH, decimals_supported, inch_decimal_text
+
+UNITS = ("mm", "in")
+SETTING = "unit"
+_KEY = "unit-shown"
+
+_NUM = rf"(?P<{{0}}>[+{MINUS}-]?\d+(?:\.\d+)?)"
+# "0.23 mm (0.009 in; …)": the inch stands beside it already.
+_WITH_INCH = re.compile(rf"[+{MINUS}-]?\d+(?:\.\d+)?(?: |&nbsp;)mm \(([^()]*\bin\b[^()]*)\)")
+_WITH_SPREAD = re.compile(_NUM.format("value") + r" mm ± (?P<spread>\d+(?:\.\d+)?) mm")
+_RANGE = re.compile(_NUM.format("low") + r" to " + _NUM.format("high") + r" mm\b")
+_PLAIN = re.compile(rf"(?<![\w./{MINUS}-])" + _NUM.format("value") + r" mm\b(?!/)")
+_TAG = re.compile(r"(<[^>]*>)")
+
+
+def unit() -> str:
+    """Return the unit of lengths that this visitor sees, ``"mm"`` or ``"in"``."""
+    return str(st.session_state.get(_KEY, "mm"))
+
+
+def set_unit(chosen: str) -> None:
+    """Show lengths in a unit from now on."""
+    st.session_state[_KEY] = chosen if chosen in UNITS else "mm"
+
+
+def choose_unit(keep: Callable[[str], object]) -> None:
+    """Show the switch; ``keep`` is told what was chosen."""
+
+    def chosen() -> None:
+        picked = st.session_state["unit-switch"]
+        if picked:
+            set_unit(picked)
+            keep(picked)
+
+    st.session_state["unit-switch"] = unit()
+    st.segmented_control(
+        "Lengths in",
+        UNITS,
+        format_func={"mm": "mm", "in": "inch"}.__getitem__,
+        key="unit-switch",
+        on_change=chosen,
+        label_visibility="collapsed",
+    )
+
+
+def in_unit_shown(html: str) -> str:
+    """Turn the lengths in a piece of HTML into the unit that is shown; tags stay as they are."""
+    if unit() == "mm":
+        return html
+    return "".join(
+        piece if piece.startswith("<") else in_inches(piece) for piece in _TAG.split(html)
+    )
+
+
+def in_inches(text: str) -> str:
+    """Turn every length in a text into inches, with as many digits as it had.
+
+    A length that has its inch in brackets beside it keeps the inch alone.
+    """
+    text = _WITH_INCH.sub(r"\1", text)
+    text = _WITH_SPREAD.sub(_value_and_spread, text)
+    text = _RANGE.sub(
+        lambda m: f"{_inches(m['low'])} to {_inches(m['high'])} in",
+        text,
+    )
+    return _PLAIN.sub(lambda m: f"{_inches(m['value'])} in", text)
+
+
+def length_text(mm: float, spread_mm: float, signed: bool = True) -> str:
+    """A measured length in the unit that is shown: ``+0.067 in ± 0.003 in``."""
+    if unit() == "in":
+        return inch_decimal_text(mm, spread_mm, signed=signed)
+    decimals = max(decimals_supported(spread_mm), 0)
+    value = round(mm, decimals)
+    sign = MINUS if value < 0 else "+" if signed and value > 0 else ""
+    return f"{sign}{abs(value):.{decimals}f} mm ± {spread_mm:.{decimals}f} mm"
+
+
+def _value_and_spread(found: re.Match[str]) -> str:
+    value = float(found["value"].replace(MINUS, "-"))
+    spread = float(found["spread"])
+    if spread <= 0:
+        return f"{_inches(found['value'])} in"
+    return inch_decimal_text(value, spread, signed=found["value"][0] in f"+{MINUS}-")
+
+
+def _inches(typed: str) -> str:
+    """The same number of inches, to the step that its last digit had."""
+    decimals = len(typed.partition(".")[2])
+    value = float(typed.replace(MINUS, "-")) / MM_PER_INCH
+    # A last digit of a millimetre is 0.04 in: one decimal more keeps what was known.
+    places = min(decimals + 1, 4) if decimals else (2 if abs(value) < 100 else 1)
+    text = f"{abs(value):.{places}f}"
+    sign = MINUS if value < 0 else "+" if typed.startswith("+") else ""
+    return sign + text

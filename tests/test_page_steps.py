@@ -1,0 +1,441 @@
+"""Every step of the page, without a browser: what it asks, what it says, what it keeps."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from page_app import (
+    BOW,
+    begun,
+    heading,
+    inspection_of,
+    jpeg,
+    name_of,
+    opened,
+    press,
+    said,
+    uploaded,
+)
+from streamlit.testing.v1 import AppTest
+
+from fitcheck.inspection_file import inspection_from_json
+from fitcheck.page import measuring
+from fitcheck.page.document import inspection_file, with_unit
+from fitcheck.page.edge_editor import edited_lines
+from fitcheck.page.keeping import store, visit
+from fitcheck.page.launch import OPEN_VARIABLE
+from fitcheck.samples import sample_photos
+from fitcheck.setup import Setup
+from fitcheck.views import VIEWS
+
+SAMPLE = BOW.parent
+
+
+def labels(app: AppTest) -> set[str]:
+    fields = (*app.text_input, *app.text_area, *app.radio, *app.selectbox)
+    return {field.label for field in fields}
+
+
+def with_photos(purpose: str, *photos: tuple[str, dict[str, Any]]) -> str:
+    """Name of an inspection that holds photographs of the sample bow."""
+    app = begun(purpose)
+    there = visit(store(), name_of(app), "a test")
+    there.inspection.put("/cards/thickness", "1.05 mm")
+    there.inspection.put("/cards/check_bars", ["99.60 mm", "99.75 mm"])
+    for file, shows in photos:
+        there.inspection.add(file, (BOW / file).read_bytes(), shows)
+    there.save()
+    return there.identity
+
+
+@pytest.fixture(scope="module")
+def pads() -> str:
+    """Two newly cut pads, photographed."""
+    return with_photos(
+        "new pads",
+        ("received-upper-pad-1.jpg", {"view": "pad", "end": "upper"}),
+        ("received-lower-pad-1.jpg", {"view": "pad", "end": "lower"}),
+    )
+
+
+@pytest.fixture(scope="module")
+def seats() -> str:
+    """Both seats of a bow and the twist of one limb, photographed for a customer."""
+    sight = {"view": "sight", "end": "upper", "limb": "1", "near_card_on": "riser"}
+    return with_photos(
+        "customer",
+        ("received-upper-seat.jpg", {"view": "seat", "end": "upper", "limb": "1"}),
+        ("received-lower-seat.jpg", {"view": "seat", "end": "lower", "limb": "2"}),
+        ("received-upper-sight.jpg", sight),
+    )
+
+
+# The first page
+
+
+def test_it_begins_with_three_ways_and_says_there_is_none_yet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FITCHECK_STORE", str(tmp_path / "store"))
+    app = opened()
+    assert heading(app) == "What is on the bench?"
+    starts = [b.label for b in app.button if str(b.key).startswith("start-")]
+    assert starts == [
+        "Bow received for rework",
+        "Newly cut limb pads",
+        "Before and after, for a customer",
+    ]
+    assert "None yet: begin one above." in said(app)
+
+
+def test_each_beginning_asks_only_for_what_it_needs() -> None:
+    rework, new_pads, customer = (labels(begun(p)) for p in ("rework", "new pads", "customer"))
+    assert "Riser" in new_pads
+    assert not {"Its own mark says", "What the customer complains of", "When is this?"} & new_pads
+    assert "What the customer complains of" in rework
+    assert "When is this?" in customer
+    assert "Sacrificial overlay on the butt" in rework - customer
+    bench = {p: labels(begun(p, step=4)) for p in ("rework", "new pads", "customer")}
+    assert "Crack across a limb" in bench["rework"] & bench["customer"]
+    assert "Crack across a limb" not in bench["new pads"]
+    assert "Pad’s width" in bench["new pads"]
+    assert "Draw 1" in bench["rework"] - bench["customer"]
+    shots = {p: begun(p, step=3).selectbox(key="shot").options for p in ("new pads", "customer")}
+    assert not any("seat" in shot for shot in shots["new pads"])
+    assert shots["customer"][0] == "Upper seat, limb 1, from above"
+
+
+def test_history_is_searched_copied_binned_and_taken_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FITCHECK_STORE", str(tmp_path / "store"))
+    for customer, bow in (("Ada", "62 in recurve"), ("Brun", "longbow <i>")):
+        app = begun()
+        app.text_input(key="field-/customer").set_value(customer).run()
+        app.text_input(key="field-/bow/name").set_value(bow).run()
+    app = press(app, "home")
+    assert "Ada" in said(app)
+    assert "longbow <i>" in said(app)
+    app.text_input(key="search").set_value("brun long").run()
+    assert "Ada" not in said(app)
+    (found,) = store().inspections.listed("brun")
+    press(app, f"copy-{found.identity}")
+    assert inspection_of(app).text("/customer") == "Brun"
+    assert name_of(app) != found.identity
+    press(app, "home")
+    press(app, f"bin-{found.identity}")
+    assert len(store().inspections.listed("brun")) == 1
+    press(app, f"take-out-{found.identity}")
+    assert len(store().inspections.listed("brun")) == 2
+    press(app, f"open-{found.identity}")
+    assert heading(app) == "1 · The bow"
+
+
+def test_the_inspection_after_the_work_is_put_beside_the_one_before(seats: str) -> None:
+    press(opened(), f"after-{seats}")
+    (after,) = [
+        one.identity
+        for one in store().inspections.listed()
+        if store().inspections.get(one.identity).document.get("before") == seats
+    ]
+    there = visit(store(), after, "a test")
+    shows = {"view": "seat", "end": "upper", "limb": "1"}
+    file = "exchanged-upper-seat.jpg"
+    there.inspection.add(file, (BOW / file).read_bytes(), shows)
+    there.save()
+    app = press(opened(inspection=after), "beside")
+    assert heading(app) == "Before and after"
+    text = said(app)
+    assert re.search(r"overhang on the right \+1\.99 mm", text)
+    assert re.search(r"Upper end, limb 1: overhang on the right .* −2\.\d\d mm ±", text)
+    assert "not measured" in text  # the lower seat, afterwards
+    assert opened(compare="x,y").button(key="home-after-error")
+
+
+# The bow
+
+
+def test_limbs_are_named_and_exchanged() -> None:
+    app = begun()
+    app.text_input(key="limb-upper").set_value("K2").run()
+    assert inspection_of(app).document["limbs"][0]["name"] == "K2"
+    app.text_input(key="limb-lower").set_value("K2").run()
+    assert "Each limb needs a name of its own." in said(app)
+    assert app.text_input(key="limb-lower").value == "2"
+    press(app, "exchange-names")
+    assert inspection_of(app).document["as_received"] == {"upper": "2", "lower": "K2"}
+    app.radio(key="marked-lower").set_value("upper").run()
+    assert inspection_of(app).record("/limbs", {"name": "K2"})["marked_for"] == "upper"
+
+
+# Cards
+
+
+def test_what_is_not_measured_is_said_with_its_consequence() -> None:
+    app = begun(step=2)
+    assert "Not measured: taken as 0.3 mm, give or take 0.4 mm" in said(app)
+    assert "Not measured: taken as true to size, give or take 0.4 %" in said(app)
+    assert len(app.get("download_button")) == 2
+
+
+def test_a_reading_is_kept_though_next_is_pressed_at_once() -> None:
+    app = begun(step=2)
+    app.text_input(key="reading-thickness").set_value("0.040 in")
+    press(app, "next")
+    assert heading(app) == "3 · Photographs"
+    press(app, "back")
+    assert app.text_input(key="reading-thickness").value == "0.040 in"
+    assert "Read as 1.016 mm, 0.0400 in" in said(app)
+    assert inspection_of(app).setup() == Setup(1.016)
+
+
+def test_a_bad_reading_is_said_and_nothing_is_measured_with_it() -> None:
+    app = begun(step=2)
+    app.text_input(key="reading-bar_along").set_value("a bit short").run()
+    assert "Check bar “along”: not understood. Write a length with its unit" in said(app)
+    press(app, "next")
+    assert "“a bit short”, which is not a length" in said(app)
+    assert not app.file_uploader
+    press(app, "correct")
+    assert heading(app) == "2 · Cards and caliper readings"
+
+
+def test_the_switch_turns_all_lengths_to_inches_and_takes_them_in_inches(seats: str) -> None:
+    app = opened(inspection=seats, step="5")
+    assert re.search(r"\d mm", said(app))
+    try:
+        app.button_group(key="unit-switch").set_value("in").run()
+        for step in range(1, 7):
+            press(app, f"bar-{step}")
+            told = re.sub(r"Read as \S+ in, \S+ mm\.", "", said(app))  # both, to be checked
+            assert not re.search(r"\d mm\b", told), re.findall(r".{40}\d mm\b.{20}", told)[:3]
+        press(app, "bar-4")
+        field = app.text_input(key="field-/readings/brace_height")
+        field.set_value("7.5").run()
+        assert inspection_of(app).text("/readings/brace_height") == "7.5 in"
+        assert with_unit("7.5", "mm") == "7.5 mm"
+        assert store().setting("unit") == "in"
+    finally:
+        store().keep_setting("unit", "mm", "a test")
+
+
+# Photographs
+
+
+def test_the_guide_shows_the_view_that_is_chosen() -> None:
+    app = begun(step=3)
+    assert "Next: Upper seat, limb 1, from above." in said(app)
+    for part, drawn in (
+        ("pad", "the riser’s end seen along the pad"),
+        ("twist", "looking along the limb from beyond its tip"),
+        ("seam", "the seam from the side"),
+    ):
+        box = app.selectbox(key="shot")
+        index = next(i for i, o in enumerate(box.options) if f" {part}" in o)
+        box.select_index(index).run()
+        assert any(f"Drawing: {drawn}" in piece.body for piece in app.html), part
+    assert "unstring the bow with a stringer" in said(app)
+
+
+def test_refused_photographs_are_said_and_the_rest_goes_on() -> None:
+    app = begun(step=3)
+    name = "<b>[x](y).jpg"
+    uploaded(app, ("blank.jpg", jpeg()), (name, b"nonsense " * 40))
+    text = said(app)
+    assert "Take it again" in text
+    assert "Card A was not found in the photograph." in text
+    assert "retake from about 40 cm" in text
+    assert "<b>[x](y).jpg is not a JPEG, PNG, TIFF, WebP or HEIC picture." in text
+    assert not any(name in piece.body for piece in app.html)
+    assert "0 of 8 photographs that are wanted" in str(app.get("progress")[0].proto)
+    press(app, "bar-5")
+    assert "Cannot be said yet" in said(app)
+    press(app, "bar-6")
+    assert len(app.get("download_button")) == 3
+
+
+def test_a_photograph_is_judged_at_once_and_the_next_one_offered(pads: str) -> None:
+    app = opened(inspection=pads, step="3")
+    text = said(app)
+    assert re.search(r"Upper pad, limb off (✓ Used|⚠ Used, with a warning)", text)
+    assert re.search(r"Pad squareness \+0\.6\d° ± 0\.\d+°", text)
+    assert "2 of 2 photographs that are wanted" in str(app.get("progress")[0].proto)
+    first = next(iter(inspection_of(app).photos))
+    press(app, f"look-{first}")
+    assert first in app.query_params["photo"]
+    assert "Riser width" in said(app)
+    press(app, "all-photographs")
+    assert "photo" not in app.query_params
+
+
+def test_what_a_photograph_shows_can_be_said_later() -> None:
+    app = begun("new pads")
+    there = visit(store(), name_of(app), "a test")
+    sha256 = there.inspection.add("pad.jpg", (BOW / "received-lower-pad-2.jpg").read_bytes())
+    there.save()
+    press(app, "bar-3")
+    assert "Say what it shows, then it is measured." in said(app)
+    app.selectbox(key=f"shows-{sha256}").select("pad|lower||||").run()
+    assert "Lower pad, limb off" in said(app)
+    assert "Used" in said(app)
+
+
+def test_an_edge_marked_by_hand_is_measured_there_and_taken_back(seats: str) -> None:
+    app = opened(inspection=seats, step="3")
+    photo = next(p for p in inspection_of(app).photos.values() if p.view == "seat")
+    press(app, f"look-{photo.sha256}")
+    (sha256, _), frame, lines, _, revision = app.session_state["editing"]
+    assert sha256 == photo.sha256
+    moved = [[x + 1, y] for x, y in map(frame.from_photo, lines["limb_right"])]
+    edit = {"revision": revision, "lines": [{"id": "limb_right", "ends": moved}]}
+    # What the component would send is put in its place: the test runner has no browser.
+    known = VIEWS["seat"].edges
+    inspection_of(app).mark(sha256, edited_lines({"edit": edit}, frame, revision, known) or {})
+    app.run()
+    assert "Limb, right edge : measured from your line." in said(app)
+    assert re.search(r"Overhang, right \+(1\.9|2\.0)\d mm", said(app))
+    after_reload = opened(inspection=seats, step="3", photo=sha256)
+    assert "measured from your line" in said(after_reload)
+    press(after_reload, "reset-edges")
+    assert "measured from your line" not in said(after_reload)
+    assert not inspection_of(after_reload).photos[sha256].hints
+
+
+# Bench
+
+
+def test_bench_readings_are_kept_and_their_meaning_is_said(seats: str) -> None:
+    app = opened(inspection=seats, step="4")
+    app.text_input(key="record-/readings/tiller-as received-upper").set_value("6 1/4").run()
+    app.text_input(key="record-/readings/tiller-as received-lower").set_value("6 in").run()
+    app.text_input(key="field-/readings/brace_height").set_value("many").run()
+    assert "Brace height: not understood." in said(app)
+    press(app, "bar-5")
+    assert "not a length" in said(app)
+    press(app, "bar-4")
+    app.text_input(key="field-/readings/brace_height").set_value("7 1/2 in").run()
+    press(app, "bar-5")
+    assert "What the bench readings mean" in [s.value for s in app.subheader]
+    assert "1/4 in" in said(app)
+
+
+def test_what_is_found_on_the_bow_comes_first_and_stops_all() -> None:
+    app = begun(step=4)
+    press(app, "condition-clear")
+    app.radio(key="condition-crack_across").set_value("yes").run()
+    app.text_input(key="condition-crack_across-note").set_value("an inch off the nock").run()
+    record = inspection_of(app).record("/condition", {"item": "crack_across"})
+    assert record == {"item": "crack_across", "found": True, "note": "an inch off the nock"}
+    press(app, "bar-5")
+    assert "Do not shoot, reject" in said(app)
+    assert "Found, and first of all:" in said(app)
+    press(app, "bar-4")
+    app.radio(key="condition-crack_across").set_value("").run()
+    assert not inspection_of(app).record("/condition", {"item": "crack_across"})
+    for step in range(1, 7):
+        text = said(press(app, f"bar-{step}")).lower()
+        assert "fit to shoot" not in text
+        assert "safe to shoot" not in text
+
+
+# Findings
+
+
+def test_findings_are_drawn_and_say_their_arithmetic(seats: str) -> None:
+    app = opened(inspection=seats, step="5")
+    text = said(app)
+    alts = " ".join(re.findall(r'alt="([^"]*)"', " ".join(p.body for p in app.html)))
+    assert "Drawing of the seat at the upper end. Seat, upper end, limb 1:" in alts
+    assert "overhang right +1.99 mm" in alts
+    assert "Winding sticks, upper end" in alts
+    assert "Score" in [s.value for s in app.subheader]
+    assert "overhang, the worse side" in text
+    assert "together" in text
+    assert "What would tell most" in text
+    assert "Not looked at:" in text
+
+
+def test_a_step_of_the_rework_asks_for_the_measurement_after_it(seats: str) -> None:
+    app = opened(inspection=seats, step="5")
+    box = app.checkbox[0]
+    assert "Measure before the next step." not in said(app)
+    box.check().run()
+    assert "Measure before the next step." in said(app)
+    field = next(f for f in app.text_input if f.label == "Measured after this step")
+    field.set_value("three times the same").run()
+    assert "Measure before the next step." not in said(app)
+    again = opened(inspection=seats, step="5")
+    assert again.checkbox[0].value is True
+    assert inspection_of(again).document["done"][0]["measured"] == "three times the same"
+
+
+# Report
+
+
+def test_the_report_and_the_inspection_file_hold_what_was_typed(seats: str) -> None:
+    app = opened(inspection=seats)
+    app.text_input(key="field-/bow/name").set_value("Longbow <62 in>").run()
+    app.text_input(key="field-/customer").set_value("Ada").run()
+    press(app, "bar-6")
+    assert not app.exception
+    inspection = inspection_of(app)
+    assert inspection.written is not None
+    page = inspection.written.page.decode("utf-8")
+    for words in ("Longbow &lt;62 in&gt;", "Ada", "overhang", "received-upper-seat.jpg"):
+        assert words.lower() in page.lower()
+    numbers = json.loads(inspection.written.numbers)
+    assert [m["view"] for m in numbers] == ["seat", "seat", "sight"]
+    raw, _ = inspection_file(inspection.document)
+    assert inspection_from_json(raw).bow.name == "Longbow <62 in>"
+
+
+# The whole
+
+
+def test_it_opens_with_the_photographs_it_was_launched_with(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv(OPEN_VARIABLE, os.pathsep.join(map(str, sample_photos())))
+    app = opened()
+    assert heading(app) == "3 · Photographs"
+    assert re.search(r"Overhang, left \+1\.[67]\d mm", said(app))
+    monkeypatch.setenv(OPEN_VARIABLE, "/nowhere/gone.jpg")
+    app = opened()
+    assert heading(app) == "What is on the bench?"
+    assert "gone.jpg cannot be read" in said(app)
+
+
+def test_an_address_of_no_inspection_is_said() -> None:
+    app = opened(inspection="0" * 32, step="2")
+    assert "not in this store; this is a new one" in said(app)
+    assert heading(opened(inspection="../x", step="99")) == "1 · The bow"
+
+
+def test_an_error_nobody_foresaw_is_a_plain_sentence(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    app = begun()
+
+    def fail(_: str) -> bytes:
+        raise RuntimeError("inner detail")
+
+    monkeypatch.setattr(measuring, "card_sheet", fail)
+    press(app, "bar-2")
+    assert "Something went wrong inside fitcheck." in said(app)
+    assert "inner detail" not in said(app)
+    assert "inner detail" in caplog.text
+
+
+def test_an_error_in_one_photograph_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise RuntimeError("inner detail")
+
+    monkeypatch.setattr(measuring, "measure_photo", fail)
+    app = uploaded(begun(step=3), ("odd.jpg", jpeg(900)))
+    assert "fitcheck met an error of its own in this photograph." in said(app)
+    assert "inner detail" not in said(app)
