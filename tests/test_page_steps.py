@@ -350,7 +350,7 @@ def test_findings_are_drawn_and_say_their_arithmetic(seats: str) -> None:
     app = opened(inspection=seats, step="5")
     text = said(app)
     alts = " ".join(re.findall(r'alt="([^"]*)"', " ".join(p.body for p in app.html)))
-    assert "Drawing of the seat at the upper end. Seat, upper end, limb 1:" in alts
+    assert "Drawing of the seat. Seat, upper end, limb 1:" in alts
     assert "overhang right +1.99 mm" in alts
     assert "Winding sticks, upper end" in alts
     assert "Score" in [s.value for s in app.subheader]

@@ -6,6 +6,7 @@ not errors keep their scale. Left and right of a seat are as one faces the limb'
 
 from __future__ import annotations
 
+import base64
 import math
 from collections.abc import Mapping, Sequence
 
@@ -13,6 +14,8 @@ from fitcheck.findings.frames import sign_in_bow
 from fitcheck.findings.seat import Seat, Value
 from fitcheck.findings.string_line import StringLine
 from fitcheck.inspection import ENDS
+from fitcheck.measurement import Measurement
+from fitcheck.overlay import BUTT_COLOUR, LIMB_COLOUR, RISER_COLOUR
 from fitcheck.page.units_shown import in_unit_shown, length_text
 from fitcheck.svg_pieces import BLUE, INK, LIMB, PAPER, RUST, SOFT, WOOD, WOOD_LINE, shape, text
 from fitcheck.svg_pieces import line as stroke
@@ -137,7 +140,7 @@ def twist_svg(seat: Seat) -> str:
     times = factor([abs(v.value) + v.expanded for _, v in rows], 1.0, LARGEST_DEG)
     middle, reach = WIDE / 2, 130.0
     parts: list[str] = []
-    y = 120.0
+    y = 136.0
     for name, value in rows:
         drawn = math.radians(value.value * times)
         dx, dy = reach * math.cos(drawn), reach * math.sin(drawn)
@@ -158,13 +161,16 @@ def twist_svg(seat: Seat) -> str:
             text(WIDE - 16, y + 5, "right", 13, SOFT, text_anchor="end"),
         ]
         y += 122.0
-    high = y - 56
+    high = y - 78
     said = "; ".join(f"{name}: {_amount(value)}" for name, value in rows)
     return _sheet(
         f"Winding sticks, {seat.end} end: {said}",
         int(high + 40),
         [
-            text(16, 28, "Winding sticks, from the grip to the tip", 15, font_weight="bold"),
+            text(
+                16, 28, f"{seat.end.capitalize()} end, as winding sticks", 17, font_weight="bold"
+            ),
+            text(16, 47, "Seen from the grip toward the tip", 13, SOFT),
             *parts,
             text(16, high + 24, f"{_scale_words('Angles', times)}; dashed: level", 13, SOFT),
         ],
@@ -295,6 +301,41 @@ def profile_svg(
 
 def _scale_words(what: str, times: int) -> str:
     return f"{what} drawn {times} × as large" if times > 1 else f"{what} drawn to scale"
+
+
+def overlay_svg(picture_jpeg: bytes, measurement: Measurement) -> str:
+    """Draw the measured edges over a reduced photograph.
+
+    Parameters
+    ----------
+    picture_jpeg
+        The whole photograph, upright.
+    measurement
+        What it gave, in pixels of the photograph.
+    """
+    width, height = measurement.size_px
+    thick = max(width, height) / 260
+    lines = []
+    for edge in measurement.edges:
+        (x0, y0), (x1, y1) = edge.pixels
+        place = f'x1="{x0:.1f}" y1="{y0:.1f}" x2="{x1:.1f}" y2="{y1:.1f}"'
+        lines += [
+            f'<line {place} stroke="#101418" stroke-width="{2.2 * thick:.1f}"/>',
+            f'<line {place} stroke="{edge_colour(edge.edge)}" stroke-width="{thick:.1f}"/>',
+        ]
+    encoded = base64.b64encode(picture_jpeg).decode("ascii")
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-0.5 -0.5 {width} {height}">'
+        f'<image href="data:image/jpeg;base64,{encoded}" x="-0.5" y="-0.5" width="{width}"'
+        f' height="{height}"/>{"".join(lines)}</svg>'
+    )
+
+
+def edge_colour(edge: str) -> str:
+    """Colour of an edge in the drawn pictures, for a style sheet."""
+    parts = {"limb": LIMB_COLOUR, "riser": RISER_COLOUR, "pad": RISER_COLOUR}
+    colour = parts.get(edge.split("_")[0], BUTT_COLOUR)
+    return "#" + "".join(f"{channel:02x}" for channel in colour)
 
 
 def _amount(value: Value) -> str:

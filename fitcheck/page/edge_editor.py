@@ -14,7 +14,7 @@ from typing import Any
 import streamlit as st
 
 from fitcheck.measurement import Point
-from fitcheck.overlay import BUTT_COLOUR, LIMB_COLOUR, RISER_COLOUR
+from fitcheck.page.drawings import edge_colour
 from fitcheck.page.inspection import Line, PhotoFile
 from fitcheck.page.measuring import frame_picture
 from fitcheck.page.picture_frame import PictureFrame
@@ -185,11 +185,3 @@ def _sound(line: Line) -> bool:
     """Whether a line is of finite length above that of a point."""
     apart = sum((a - b) ** 2 for a, b in zip(*line, strict=True))
     return 4.0 < apart < float("inf")
-
-
-def edge_colour(edge: str) -> str:
-    """Colour of an edge in the drawn pictures, for a style sheet."""
-    part = {"limb": LIMB_COLOUR, "riser": RISER_COLOUR, "pad": RISER_COLOUR}.get(
-        edge.split("_")[0], BUTT_COLOUR
-    )
-    return "#" + "".join(f"{channel:02x}" for channel in part)

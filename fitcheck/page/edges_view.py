@@ -8,8 +8,8 @@ import streamlit as st
 from fitcheck.errors import FitcheckError
 from fitcheck.measurement import Measurement
 from fitcheck.page import measuring, words
-from fitcheck.page.drawings import profile_svg
-from fitcheck.page.edge_editor import edge_colour, edge_editor, edited_lines, lines_to_begin_with
+from fitcheck.page.drawings import edge_colour, profile_svg
+from fitcheck.page.edge_editor import edge_editor, edited_lines, lines_to_begin_with
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.navigation import EDITING, PHOTOGRAPHS_STEP, go
 from fitcheck.page.one_photo import say_what_it_shows, verdict

@@ -15,7 +15,7 @@ from fitcheck.findings.plain import (
     verdict_words,
 )
 from fitcheck.findings.score import Score
-from fitcheck.findings.seat import Value
+from fitcheck.findings.seat import Seat, Value
 from fitcheck.findings.steps import Step
 from fitcheck.findings.string_line import StringLine
 from fitcheck.findings.whole import Findings
@@ -37,6 +37,7 @@ USES = {
     "cannot be said yet": ("?", "undecided"),
 }
 SIGNS = {"good": "✓", "acceptable": "~", "rework": "✗", "undecided": "?"}
+MOST_REASONS = 4  # at the top; the rest can be opened
 # What is photographed anew after a step, by what it works on.
 _AGAIN = {"lap": "pad", "move_holes": "seat", "dress": "seat", "shim": "sight", "bed": "sight"}
 
@@ -87,8 +88,11 @@ def _in_short(f: Findings) -> None:
         f'<p><strong class="fc-badge fc-{kind} fc-large"><span aria-hidden="true">{sign}</span> '
         f"{words.text(sentence(f.fitness.use))}</strong></p>",
         f'<p class="fc-headline">{words.text(f.fitness.headline)}</p>',
-        words.listed(f.fitness.reasons),
+        words.listed(f.fitness.reasons[:MOST_REASONS]),
     )
+    if len(f.fitness.reasons) > MOST_REASONS:
+        with st.expander(f"{len(f.fitness.reasons) - MOST_REASONS} more reasons"):
+            words.show(words.listed(f.fitness.reasons[MOST_REASONS:]))
 
 
 def _stops(f: Findings) -> None:
@@ -106,20 +110,13 @@ def _stops(f: Findings) -> None:
 
 def _seats(f: Findings) -> None:
     for arrangement in ARRANGEMENTS:
-        drawn = []
-        for seat in f.seats[arrangement].values():
-            if arrangement == "exchanged" and all(
-                v.tool != "photograph" for v in seat.values.values()
-            ):
-                continue
-            drawn += [
-                (svg, alt)
-                for svg, alt in (
-                    (seat_svg(seat), f"Drawing of the seat at the {seat.end} end"),
-                    (twist_svg(seat), f"Drawing of pad and twist at the {seat.end} end"),
-                )
-                if svg
-            ]
+        drawn = [
+            pair
+            for seat in f.seats[arrangement].values()
+            if arrangement == "as received"
+            or any(value.tool == "photograph" for value in seat.values.values())
+            if any(pair := _drawn(seat))
+        ]
         if drawn and arrangement == "as received":
             st.subheader("How the limbs sit", anchor=False)
             _in_columns(drawn)
@@ -136,11 +133,20 @@ def _seats(f: Findings) -> None:
             words.show(words.listed(found_sentences(f)))
 
 
+def _drawn(seat: Seat) -> tuple[str, str]:
+    return seat_svg(seat), twist_svg(seat)
+
+
 def _in_columns(drawn: Sequence[tuple[str, str]]) -> None:
-    columns = st.columns(2)
-    for number, (svg, alt) in enumerate(drawn):
-        with columns[number % 2]:
-            words.drawing(svg, alt)
+    """Each seat's drawings beside each other; on a narrow screen below each other."""
+    for seat, sticks in drawn:
+        left, right = st.columns(2)
+        with left:
+            if seat:
+                words.drawing(seat, "Drawing of the seat")
+        with right:
+            if sticks:
+                words.drawing(sticks, "Drawing of pad and twist")
 
 
 def _string_lines(f: Findings) -> None:

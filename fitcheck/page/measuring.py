@@ -19,6 +19,7 @@ from fitcheck.findings.whole import Findings, find
 from fitcheck.inspecting import header_of
 from fitcheck.measurement import Measurement, Note, Point
 from fitcheck.page.document import inspection_of
+from fitcheck.page.drawings import overlay_svg
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.picture_frame import PictureFrame
 from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of, preview
@@ -28,7 +29,7 @@ from fitcheck.report import ReportEntry, ReportHeader, report_html
 from fitcheck.setup import Setup
 from fitcheck.written import report_entry
 
-THUMBNAIL_PX = 240
+THUMBNAIL_PX, OVERLAY_PX = 240, 900
 
 _log = logging.getLogger("fitcheck.page")
 
@@ -241,6 +242,22 @@ def thumbnail(photo: PhotoFile) -> bytes:
         return _thumbnail(photo)
     except FitcheckError:
         return b""
+
+
+def overlay(photo: PhotoFile, measurement: Measurement) -> bytes:
+    """SVG of a photograph, reduced, with its measured edges over it; empty if its file is gone."""
+    try:
+        small = _overlaid(photo)
+    except FitcheckError:
+        return b""
+    return overlay_svg(small, measurement).encode("utf-8")
+
+
+@st.cache_data(max_entries=8, show_spinner=False, hash_funcs={PhotoFile: _identity})
+def _overlaid(photo: PhotoFile) -> bytes:
+    data = photo.data
+    with ONE_AT_A_TIME:
+        return preview(picture_of(photo.sha256, data, photo.name), OVERLAY_PX)
 
 
 @st.cache_data(max_entries=128, show_spinner=False, hash_funcs={PhotoFile: _identity})

@@ -25,6 +25,8 @@ from fitcheck.page.shots import Shot, all_shots, next_shot, shot_of, shots_for, 
 from fitcheck.photo import FORMATS
 from fitcheck.views import VIEWS
 
+# Take so long that a first look is worth its third of a second.
+SLOW_VIEWS = frozenset({"joint"})
 _SHOT, _BY_USER = "shot", "shot-by-user"
 
 
@@ -231,11 +233,11 @@ def _list(inspection: Inspection) -> None:
             done = waiting[::-1].index(photo)
             bar.progress(done / len(waiting), f"Measuring {done + 1} of {len(waiting)} …")
         with st.container(border=True):
-            _photo_in_list(inspection, photo)
+            _photo_in_list(inspection, photo, newest=photo is photos[-1])
     bar.empty()
 
 
-def _photo_in_list(inspection: Inspection, photo: PhotoFile) -> None:
+def _photo_in_list(inspection: Inspection, photo: PhotoFile, newest: bool) -> None:
     shown = st.empty()
     measurement: Measurement | None = None
     if not photo.placed:
@@ -246,12 +248,22 @@ def _photo_in_list(inspection: Inspection, photo: PhotoFile) -> None:
         title = words_of(photo.fields)
         if not measuring.is_measured(inspection, photo):
             with shown.container():
-                seen = measuring.quick_look(photo)
+                seen = "It has arrived. Measuring …"
+                if photo.view in SLOW_VIEWS:
+                    seen = measuring.quick_look(photo)
                 words.show(words.photo_row(title, b"", f"<p>{words.text(seen)}</p>"))
         measurement = measuring.measured(inspection, photo)
         with shown.container():
             body = verdict(measurement) + f'<p class="soft">{words.text(photo.name)}</p>'
-            words.show(words.photo_row(title, measuring.thumbnail(photo), body))
+            large = b""
+            if newest and measurement.edges:
+                large = measuring.overlay(photo, measurement)
+            words.show(
+                words.photo_row(title, b"" if large else measuring.thumbnail(photo), body),
+                words.picture(large, "svg+xml", f"{title}, with its measured edges")
+                if large
+                else "",
+            )
     with st.container(horizontal=True):
         if measurement is not None:
             st.button(
