@@ -57,7 +57,7 @@ FURTHEST_SHIFT_MM = 0.4
 GRAIN_WIDENING = 2.5
 # Beside a wall the unknown light over the arris and the wall's own texture bend the line
 # further than the blocks' scatter shows. Seen in errors against known truth.
-WALL_WIDENING = 4.0
+WALL_WIDENING = 7.0
 
 # An arris is round, and light goes over it from the face's to the side's: at the angle φ from
 # the face by the share (1 − cos φ + sin φ)/2, which is all that light that grows evenly with

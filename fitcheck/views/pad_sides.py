@@ -50,8 +50,8 @@ SHORTEST_MM = 9.0
 OUTWARD_MM = (11.0, 45.0)
 LEAST_CHANGE = 0.05
 
-LEAN_SD_DEG = 2.3  # of the card against the face: 2° as cards are set, 1° of the face itself
-TAPER_SD_DEG = 0.2  # of the riser's sides: 0.1 mm over 30 mm; common practice, no source
+LEAN_SD_DEG = 1.8  # of the card against the face: ± 2.5° as cards are set, 1° of the face itself
+TAPER_SD_DEG = 0.3  # of the riser's sides: 0.16 mm over 30 mm; common practice, no source
 PARALLEL_SD_DEG = 0.7  # of two candidates, whose slopes come in steps
 LARGEST_TAPER_DEG = 1.8
 USUAL_WIDTH_MM = (28.0, 56.0)
