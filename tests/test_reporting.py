@@ -466,3 +466,21 @@ def test_no_field_of_the_model_is_left_out_of_the_json(plain_report, plain_forms
     record = json.loads(plain_forms[JSON])
     line = {f.name for f in dataclasses.fields(plain_report.lines[0])}
     assert line <= set(record["characteristics"][0])
+
+
+def test_repeated_seatings_show_their_range():
+    inspection = full_inspection()
+    first = inspection.photos[0]
+    assert first.measurement is not None
+    moved = tuple(
+        replace(c, value=c.value + 0.04) if c.name == "overhang_left" else c
+        for c in first.measurement.characteristics
+    )
+    again = replace(
+        first, seating=2, measurement=replace(first.measurement, characteristics=moved)
+    )
+    report = report_of(replace(inspection, photos=(*inspection.photos, again)))
+    line = next(n for n in report.lines if n.name == "overhang_left" and n.end == first.end)
+    assert line.seatings == 2
+    assert line.seating_range == pytest.approx(0.04, abs=1e-9)
+    assert "over 2 seatings: range 0.04 mm" in " ".join(text_of(forms_of(report)[PDF]).split())

@@ -85,7 +85,7 @@ def _plain(thing: Any) -> Any:
 
 def _line(line: Line) -> dict[str, Any]:
     record: dict[str, Any] = _plain(line)
-    for name in ("value", "standard_uncertainty", "p_good", "p_rework_free"):
+    for name in ("value", "standard_uncertainty", "p_good", "p_rework_free", "seating_range"):
         record[name] = _number(record[name])
     record["expanded_uncertainty"] = _number(line.expanded_uncertainty)
     record["verdict"] = line.verdict

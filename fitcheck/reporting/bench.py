@@ -133,7 +133,12 @@ def _value(line: Line, lang: Language) -> Cell:
     first, second = lang.pair(
         line.value, line.standard_uncertainty, line.unit, signed=is_signed(line.name)
     )
-    return cell(first, second, strong=True) if second else cell(first, strong=True)
+    lines = [first, second] if second else [first]
+    if line.seating_range is not None:
+        unit = "°" if line.unit == "deg" else " mm"
+        spread = f"{lang.amounts.number(f'{line.seating_range:.2f}')}{unit}"
+        lines.append(lang.text("seatings", count=line.seatings, range=spread))
+    return cell(*lines, strong=True)
 
 
 def _photos(line: Line) -> Cell:

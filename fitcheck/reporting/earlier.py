@@ -150,5 +150,5 @@ def _refused(path: Path, why: str) -> BadInput:
     return BadInput(
         "report_unreadable",
         f"The report {path.name} cannot be taken up: {why}.",
-        "Give the report.json, or the zip, of a report that this program wrote.",
+        "Give the report.json of a report that this program wrote, or choose another folder.",
     )

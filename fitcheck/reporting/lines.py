@@ -79,8 +79,12 @@ def _decided(
         seat = findings.seats[arrangement].get(one.end)
         against = "riser" if seat is not None and seat.twist_from_riser else "butt"
     photos: tuple[int, ...] = ()
+    seatings, seating_range = 1, None
     if value.tool == FROM_PHOTOGRAPHS:
-        photos = _photos(findings, _behind(findings, one, against), numbers)
+        behind = list(_behind(findings, one, against))
+        photos = _photos(findings, behind, numbers)
+        if len(behind) == 1:
+            seatings, seating_range = behind[0].seatings, behind[0].seating_range
     return Line(
         name=one.name if not one.name.startswith("string") else _string_name(one),
         arrangement=arrangement,
@@ -100,6 +104,8 @@ def _decided(
         what_decides=one.what_decides,
         said=one.sentence,
         photos=photos,
+        seatings=seatings,
+        seating_range=seating_range,
     )
 
 
@@ -139,6 +145,8 @@ def _measured(findings: Findings, one: Combined, numbers: Mapping[str, list[int]
         unit=one.unit,
         tool=FROM_PHOTOGRAPHS,
         photos=_photos(findings, [one], numbers),
+        seatings=one.seatings,
+        seating_range=one.seating_range,
     )
 
 

@@ -70,6 +70,9 @@ class Line:
         Value and decision in a sentence.
     photos
         Numbers of the photographs, from 1.
+    seatings, seating_range
+        How many times the limb was seated for it, and largest less smallest value, in ``unit``;
+        None for a single seating.
     """
 
     name: str
@@ -90,6 +93,8 @@ class Line:
     what_decides: str = ""
     said: str = ""
     photos: tuple[int, ...] = ()
+    seatings: int = 1
+    seating_range: float | None = None
 
     @property
     def expanded_uncertainty(self) -> float:
