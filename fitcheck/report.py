@@ -20,11 +20,9 @@ from markupsafe import Markup
 from PIL import Image, UnidentifiedImageError
 
 from fitcheck import __version__
-from fitcheck.findings.whole import Findings
 from fitcheck.judgement import REQUIRED_PROBABILITY, Decision, Limit, Verdict, overall
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
 from fitcheck.plain_text import visible_text
-from fitcheck.report_findings import findings_view
 from fitcheck.setup import PRINT_ASSUMED_SD, THICKNESS_ASSUMED_SD_MM
 from fitcheck.units import (
     MINUS,
@@ -181,7 +179,6 @@ def report_html(
     header: ReportHeader | None = None,
     *,
     created: datetime.date | None = None,
-    findings: Findings | None = None,
 ) -> str:
     """Write the report.
 
@@ -193,8 +190,6 @@ def report_html(
         Bow, customer, shop, reference and a note.
     created
         Date of the report; today if None.
-    findings
-        Of the whole inspection: they come first, and sum up instead of the photographs.
 
     Returns
     -------
@@ -203,9 +198,9 @@ def report_html(
     Raises
     ------
     ValueError
-        If there is neither an entry nor findings, or a picture is not a JPEG.
+        If there is no entry, or a picture is not a JPEG.
     """
-    if not entries and findings is None:
+    if not entries:
         raise ValueError("a report needs at least one photograph, got none")
     seats, refused = [], []
     several = len(entries) > 1
@@ -231,7 +226,6 @@ def report_html(
             ],
             required=f"{REQUIRED_PROBABILITY * 100:g}",
             wants_work={"rework", "acceptable", "undecided"},
-            findings=None if findings is None else findings_view(findings),
         )
     )
 

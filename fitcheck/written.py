@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from fitcheck.errors import BadInput
-from fitcheck.findings.whole import Findings
 from fitcheck.judgement import judge
 from fitcheck.measurement import Measurement
 from fitcheck.overlay import annotate, close_ups, to_jpeg
@@ -47,18 +46,15 @@ def write_report(
     path: Path,
     entries: Sequence[ReportEntry],
     header: ReportHeader | None = None,
-    findings: Findings | None = None,
 ) -> Path:
     """Write the report as one HTML file; folders on the way are made.
-
-    Findings, where there are any, come before the photographs.
 
     Raises
     ------
     BadInput
         ``report_not_written`` if the file cannot be written.
     """
-    text = report_html(entries, header or ReportHeader(), findings=findings)
+    text = report_html(entries, header or ReportHeader())
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")

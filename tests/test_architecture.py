@@ -23,7 +23,7 @@ ORDER = [
     {"json_fields", "inspection"},
     {"measurement_file", "inspection_file"},
     {"findings"},
-    {"overlay", "report", "report_findings"},
+    {"overlay", "report"},
     {"reporting"},
     {"written", "photo_guide"},
     {"inspecting"},

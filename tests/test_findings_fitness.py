@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from reported import findings_html
 from test_findings_rework import inspected, mm, sound_bow
 
 from fitcheck.findings.condition import ITEMS, condition_of
@@ -25,7 +26,6 @@ from fitcheck.inspection import (
     StringReading,
 )
 from fitcheck.quantities import quantity
-from fitcheck.report import report_html
 
 STOPS = [name for name, item in ITEMS.items() if item.effect != "caution"]
 CLEAR = tuple(ConditionEntry(name, False) for name in ITEMS)
@@ -43,7 +43,7 @@ def everything_said(found) -> str:
         [
             json.dumps(findings_to_json(found), ensure_ascii=False),
             *summary_lines(found),
-            re.sub(r"<style>.*?</style>", "", report_html([], findings=found), flags=re.DOTALL),
+            re.sub(r"<style>.*?</style>", "", findings_html(found), flags=re.DOTALL),
         ]
     )
 
