@@ -240,7 +240,7 @@ def test_newly_cut_pads_from_the_cards_to_the_report(
         expect(sticks).to_be_visible(timeout=MEASURING_MS)
         assert fits_the_width(page)
         go_on(page, "6 · Report")
-        text = downloaded(page, "Download the report", tmp_path / "report.html")
+        text = downloaded(page, "Download the report (HTML)", tmp_path / "report.html")
         raw = json.loads(downloaded(page, "Download the inspection file", tmp_path / "i.json"))
         assert fits_the_width(page)
     assert "Pattern 7 &lt;maple&gt;" in text

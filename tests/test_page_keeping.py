@@ -80,7 +80,8 @@ def test_each_thing_is_in_the_store_as_soon_as_it_is_done(own: Store) -> None:
     (measured,) = own.inspections.measurements(identity)
     assert measured.content["refused"]["code"]
     press(app, "bar-6")
-    assert len(own.inspections.reports(identity)) == 1
+    kept = own.inspections.reports(identity)
+    assert [report.name for report in kept] == ["report.html", "report.json"]
     press(app, "bar-1")
     app.text_input(key="field-/bow/name").set_value("62 in recurve").run()
     assert own.inspections.listed("62 recurve")[0].identity == identity

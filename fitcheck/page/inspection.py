@@ -16,6 +16,7 @@ from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.measurement import Measurement, Point
 from fitcheck.page.document import filled, is_placed, photos_of, value
 from fitcheck.quantities import quantity
+from fitcheck.reporting.earlier import Kept
 from fitcheck.setup import Setup
 from fitcheck.store.fields import ABSENT, value_at, with_edit
 from fitcheck.store.inspections import one_line
@@ -99,7 +100,7 @@ class Written:
     """The report's files as they were written last, and the state that went into them."""
 
     state: str
-    page: bytes
+    forms: dict[str, bytes]
     numbers: bytes
 
 
@@ -118,12 +119,15 @@ class Inspection:
         What each photograph gave last, and what it was measured with.
     written
         The report as this visitor saw it last.
+    reported
+        What the next report must know of the last one: its number, its revision, its values.
     """
 
     shelf: Shelf = field(default_factory=MemoryShelf, repr=False)
     document: dict[str, Any] = field(default_factory=dict)
     measured: dict[str, tuple[Measurement, str]] = field(default_factory=dict)
     written: Written | None = None
+    reported: Kept | None = None
 
     # ---- fields ------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ visitor is told.
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Mapping
 from contextlib import suppress
@@ -21,13 +22,14 @@ from fitcheck.measurement_file import measurement_from_json
 from fitcheck.page.document import photos_of, upgraded
 from fitcheck.page.inspection import Inspection, PhotoFile
 from fitcheck.page.shots import shown_by
+from fitcheck.reporting.earlier import Kept, kept_from_json
+from fitcheck.reporting.written_report import HTML, JSON
 from fitcheck.store import Store
 from fitcheck.store.changes import Clash
 from fitcheck.store.fields import ABSENT, Edits, edits_between, value_at, with_edit
 from fitcheck.store.inspections import Stored, new_identity, one_line
 from fitcheck.store.location import default_folder
 
-REPORT_NAME = "fitcheck-report.html"
 ASKED = "asked"  # beside a kept measurement: what it was measured with
 
 _log = logging.getLogger("fitcheck.page")
@@ -83,6 +85,7 @@ class Visit:
         if stored is not None:
             self._take_over(stored.document, stored.revision)
             self._remember_measurements()
+            self.inspection.reported = self._last_report()
 
     @property
     def is_new(self) -> bool:
@@ -129,8 +132,19 @@ class Visit:
                 self._kept[sha256] = asked
         written = self.inspection.written
         if written is not None and self._kept.get("report") is not written:
-            inspections.keep_report(self.identity, REPORT_NAME, written.page)
+            for name in (HTML, JSON):
+                inspections.keep_report(self.identity, name, written.forms[name])
             self._kept["report"] = written
+
+    def _last_report(self) -> Kept | None:
+        """The last report that was kept in a form that a later one can go on from."""
+        inspections = self._store.inspections
+        for kept in reversed(inspections.reports(self.identity)):
+            if kept.name == JSON:
+                with suppress(FitcheckError, ValueError):  # a later report begins anew
+                    raw = json.loads(inspections.report(self.identity, kept.sha256))
+                    return kept_from_json(raw, Path(kept.name))
+        return None
 
     def keep(self, photo: PhotoFile, data: bytes) -> None:
         """Keep a photograph in the store at once: the browser would not send it again."""

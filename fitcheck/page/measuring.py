@@ -16,18 +16,14 @@ from fitcheck.card_sheet import sheet_pdf
 from fitcheck.corners import find_cards
 from fitcheck.errors import FitcheckError
 from fitcheck.findings.whole import Findings, find
-from fitcheck.inspecting import header_of
 from fitcheck.measurement import Measurement, Note, Point
 from fitcheck.page.document import inspection_of
 from fitcheck.page.drawings import overlay_svg
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.picture_frame import PictureFrame
 from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of, preview
-from fitcheck.page.shots import words_of
 from fitcheck.pipeline import measure_photo
-from fitcheck.report import ReportEntry, ReportHeader, report_html
 from fitcheck.setup import Setup
-from fitcheck.written import report_entry
 
 THUMBNAIL_PX, OVERLAY_PX = 240, 900
 
@@ -177,32 +173,6 @@ def frame_picture(photo: PhotoFile, frame: PictureFrame) -> bytes:
 def card_sheet(paper: str) -> bytes:
     """PDF of the sheet of cards on ``"a4"`` or ``"letter"``."""
     return sheet_pdf(paper)
-
-
-def header(inspection: Inspection) -> ReportHeader:
-    """Return the report's header; raises BadInput as the inspection's own reading does."""
-    return header_of(inspection_of(inspection.document)[0])
-
-
-def report_file(
-    inspection: Inspection, found: Sequence[Outcome], findings: Findings | None
-) -> bytes:
-    """Write the report of all photographs as one HTML file; raises as :func:`header`."""
-    entries: list[ReportEntry] = []
-    for outcome in found:
-        if outcome.measurement is None:
-            continue
-        title = words_of(outcome.photo.fields)
-        try:
-            data = outcome.photo.data
-            with ONE_AT_A_TIME:
-                picture = picture_of(outcome.photo.sha256, data, outcome.photo.name)
-                entries.append(report_entry(picture, outcome.measurement, title))
-        except FitcheckError:  # its file is gone, or none: its refusal is in the report
-            sha256 = outcome.photo.sha256
-            entries.append(ReportEntry(outcome.measurement, b"", {}, (), sha256, title))
-    text = report_html(entries, header(inspection), findings=findings)
-    return text.encode("utf-8")
 
 
 def numbers_file(found: Sequence[Outcome]) -> bytes:

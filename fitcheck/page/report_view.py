@@ -9,9 +9,16 @@ import streamlit as st
 
 from fitcheck.findings.record import findings_to_json
 from fitcheck.page import measuring, words
-from fitcheck.page.document import inspection_file
+from fitcheck.page.document import inspection_file, inspection_of
 from fitcheck.page.inspection import Inspection, Written
 from fitcheck.page.navigation import BOW_STEP, go
+from fitcheck.page.report_files import report_forms
+from fitcheck.page.units_shown import unit
+from fitcheck.reporting.amounts import Units
+from fitcheck.reporting.language import LANGUAGES
+from fitcheck.reporting.written_report import CSV, HTML, PDF, ZIP
+
+LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
 
 FIT_IS_NOT_STRENGTH = words.box(
     "caution",
@@ -24,8 +31,9 @@ FIT_IS_NOT_STRENGTH = words.box(
 def report(inspection: Inspection) -> None:
     """Show the step."""
     words.show(
-        "<p>One file for the customer or the drawer: it opens in any browser, prints, and needs "
-        "no network.</p>"
+        "<p>For the customer and for the drawer: the first page says in plain words what was "
+        "found, the rest holds every number, photograph and step. The zip holds the photographs "
+        "too, so that <code>fitcheck verify</code> can measure them again.</p>"
     )
     missing = [
         name
@@ -46,9 +54,19 @@ def report(inspection: Inspection) -> None:
     if not any(o.measurement is not None for o in found):
         words.show(words.box("say", "There is no photograph yet to report on."))
         return
-    written = _written(inspection, found)
+    language = _language()
+    written = _written(inspection, found, language)
     for label, data, name, kind, key in (
-        ("Download the report (HTML)", written.page, "fitcheck-report.html", "text/html", "html"),
+        ("Download the report (PDF)", written.forms[PDF], PDF, "application/pdf", "pdf"),
+        ("Download the report (HTML)", written.forms[HTML], HTML, "text/html", "html"),
+        ("Download the table (CSV)", written.forms[CSV], CSV, "text/csv", "csv"),
+        (
+            "Download all, photographs too (ZIP)",
+            written.forms[ZIP],
+            ZIP,
+            "application/zip",
+            "zip",
+        ),
         (
             "Download the numbers (JSON)",
             written.numbers,
@@ -70,7 +88,7 @@ def report(inspection: Inspection) -> None:
             name,
             kind,
             key=f"report-{key}",
-            type="primary" if key == "html" else "secondary",
+            type="primary" if key == "pdf" else "secondary",
             on_click="ignore",
             width="stretch",
         )
@@ -82,17 +100,34 @@ def _inspection_file(inspection: Inspection) -> bytes:
     return json.dumps(raw, indent=1, ensure_ascii=False).encode("utf-8")
 
 
-def _written(inspection: Inspection, found: list[measuring.Outcome]) -> Written:
+def _language() -> str:
+    chosen = st.segmented_control(
+        "Language of the report",
+        list(LANGUAGES),
+        default="en",
+        format_func=LANGUAGE_NAMES.__getitem__,
+        key="report-language",
+    )
+    return str(chosen or "en")
+
+
+def _written(inspection: Inspection, found: list[measuring.Outcome], language: str) -> Written:
     """The report's files, written anew when anything that goes into them has changed."""
     findings = measuring.findings_of(inspection, found)
     numbers = measuring.numbers_file(found)
-    said = json.dumps(findings_to_json(findings), sort_keys=True) + json.dumps(
-        inspection.document, sort_keys=True
+    units: Units = "in" if unit() == "in" else "mm"
+    said = json.dumps(
+        [findings_to_json(findings), inspection.document, language, units], sort_keys=True
     )
     state = hashlib.sha256(numbers + said.encode("utf-8")).hexdigest()
     written = inspection.written
     if written is None or written.state != state:
+        by_hash = {o.photo.sha256: o.photo for o in found}
+        _, hashes = inspection_of(inspection.document)
+        files = [by_hash.get(sha256) for sha256 in hashes]
         with st.spinner("Writing the report …"):
-            page = measuring.report_file(inspection, found, findings)
-        written = inspection.written = Written(state, page, numbers)
+            forms, inspection.reported = report_forms(
+                inspection, files, findings, language, units, inspection.reported
+            )
+        written = inspection.written = Written(state, forms, numbers)
     return written

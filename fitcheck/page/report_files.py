@@ -1,0 +1,91 @@
+"""The written report's files, made from what the page holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from fitcheck.errors import BadInput, FitcheckError
+from fitcheck.findings.whole import Findings
+from fitcheck.page.inspection import Inspection, PhotoFile
+from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of
+from fitcheck.photo import Photo
+from fitcheck.reporting.amounts import Units
+from fitcheck.reporting.build import build_report
+from fitcheck.reporting.earlier import Kept, kept_of
+from fitcheck.reporting.language import Language
+from fitcheck.reporting.shop import Shop
+from fitcheck.reporting.written_report import Wishes, write_forms
+
+
+class _Pictures(Mapping[int, Photo]):
+    """Photographs by their place, decoded one by one: all at once would fill the memory."""
+
+    def __init__(self, files: Sequence[PhotoFile | None]) -> None:
+        self._files = files
+
+    def __getitem__(self, place: int) -> Photo:
+        file = self._files[place]
+        if file is None:
+            raise KeyError(place)
+        try:
+            with ONE_AT_A_TIME:
+                return picture_of(file.sha256, file.data, file.name)
+        except FitcheckError as error:  # gone or broken: the report says that it was not measured
+            raise KeyError(place) from error
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(range(len(self._files)))
+
+    def __len__(self) -> int:
+        return len(self._files)
+
+
+def report_forms(
+    inspection: Inspection,
+    files: Sequence[PhotoFile | None],
+    findings: Findings,
+    language: str,
+    units: Units,
+    last: Kept | None = None,
+) -> tuple[dict[str, bytes], Kept]:
+    """Write the report in every form.
+
+    Parameters
+    ----------
+    inspection
+        Gives the shop's name.
+    files
+        The photographs in the order of the findings' inspection; None for one without a file.
+    findings
+        Of the whole inspection.
+    language, units
+        Of the report.
+    last
+        The report that this one takes the place of.
+
+    Returns
+    -------
+    The forms by file name, and what the next report needs to know of this one.
+
+    Raises
+    ------
+    BadInput
+        As :func:`fitcheck.reporting.build.build_report`.
+    """
+    shop = Shop(name=inspection.text("/shop"))
+    say = Language(language, units).picture_words
+    pictures = _Pictures(files)
+    try:
+        report = build_report(findings, pictures, shop=shop, last=last, say=say)
+    except BadInput as error:
+        if error.code != "another_report":
+            raise
+        report = build_report(findings, pictures, shop=shop, say=say)
+    photographs = {}
+    for place, file in enumerate(files):
+        try:
+            if file is not None:
+                photographs[place + 1] = file.data
+        except FitcheckError:  # its file is gone; the report says so
+            continue
+    return write_forms(report, Wishes(language, units, shop=shop), photographs), kept_of(report)
