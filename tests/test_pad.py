@@ -1,0 +1,126 @@
+"""The pad view on ray-cast scenes of exactly known truth."""
+
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from pad_scene import PadScene, photograph
+
+from fitcheck.pipeline import measure_photo
+from fitcheck.setup import Setup
+from fitcheck.views.pad import best_weights
+
+SETUP = Setup(0.0, bars_mm=(100.0, 100.0))  # the scene's card has no thickness
+
+
+@lru_cache
+def measured(**changes):
+    scene = PadScene(**changes)
+    return scene.truth, measure_photo(photograph(scene), "pad", SETUP)
+
+
+def codes(found):
+    return {warning.code for warning in found.warnings}
+
+
+def assert_held(truth, found):
+    assert found.refused is None, found.refused
+    for one in found.characteristics:
+        assert abs(one.value - truth[one.name]) <= one.expanded_uncertainty, one.name
+
+
+def test_squareness_and_width_are_found_within_their_uncertainty():
+    truth, found = measured()
+    assert_held(truth, found)
+    square = found.characteristic("pad_squareness")
+    assert abs(square.value - truth["pad_squareness"]) < 0.08
+    assert square.expanded_uncertainty < 0.25
+    assert abs(found.characteristic("riser_width").value - truth["riser_width"]) < 0.25
+    parts = np.sqrt(sum(u**2 for u in square.budget.values()))
+    assert parts == pytest.approx(square.standard_uncertainty, rel=0.15)
+
+
+def test_a_left_side_high_is_negative():
+    truth, found = measured(squareness=-1.2, setback=2.0, seed=3)
+    assert_held(truth, found)
+    assert found.characteristic("pad_squareness").value == pytest.approx(-1.2, abs=0.1)
+
+
+def test_each_side_has_its_own_squareness():
+    # Sides that lean outward going up: against its own side each end of the pad is higher.
+    truth, found = measured(squareness=0.2, taper=0.6, seed=4)
+    assert_held(truth, found)
+    left = found.characteristic("squareness_left").value
+    right = found.characteristic("squareness_right").value
+    assert right - left > 0.2
+
+
+def test_dark_wood_before_a_bench_as_bright_is_measured_or_warned_of():
+    truth, found = measured(
+        face=(0.05, 0.03, 0.02),
+        pad=(0.08, 0.05, 0.035),
+        bench=(0.05, 0.05, 0.05),
+        room=(0.1, 0.1, 0.1),
+    )
+    assert found.refused is None
+    for one in found.characteristics:
+        error = abs(one.value - truth[one.name])
+        assert error < max(0.5, 1.5 * one.expanded_uncertainty) or found.warnings
+
+
+def test_a_lamination_is_not_taken_for_a_side():
+    truth, found = measured(stripe=(-9.0, -4.0))
+    assert_held(truth, found)
+
+
+def test_a_shadow_on_the_bench_is_not_taken_for_a_side():
+    truth, found = measured(shadow=-30.0)
+    assert_held(truth, found)
+
+
+def test_hints_are_taken():
+    scene = PadScene()
+    truth, searched = measured()
+    ends = {e.edge: e.pixels for e in searched.edges}
+    found = measure_photo(photograph(scene), "pad", SETUP, ends)
+    assert {e.origin for e in found.edges} == {"hint"}
+    assert_held(truth, found)
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"card": "D"}, "wrong_card"),
+        ({"raised": 9.0}, "base_off_pad"),
+        ({"depth": 9.0}, "edge_not_found"),
+    ],
+)
+def test_what_cannot_be_measured_is_refused(changes, code):
+    _, found = measured(**changes)
+    assert found.refused is not None
+    assert found.refused.code == code
+    assert found.refused.advice
+    assert found.characteristics == ()
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"squareness": 3.6}, "squareness_unusual"),
+        ({"width": 26.0}, "width_unusual"),
+        ({"fold": 0.3}, "card_cut_askew"),
+    ],
+)
+def test_what_a_pad_hardly_is_is_warned_of(changes, code):
+    _, found = measured(**changes)
+    assert code in codes(found)
+
+
+def test_straight_before_the_middle_both_sides_count_alike():
+    even = np.array([1.0, 1.0])
+    weights = best_weights(np.array([0.1, -0.1]), even, 4.0, 0.04, 0.0)
+    assert weights == pytest.approx([0.5, 0.5])
+    aside = best_weights(np.array([0.3, 0.1]), even * 1e-4, 4.0, 1e-4, 0.0)
+    assert aside.sum() == pytest.approx(1.0)
+    # Parallel sides tell the card's lean, and the nearer side counts for more.
+    assert aside[1] > 1.0
