@@ -172,8 +172,9 @@ def profiles(opening, n=10, light=(0.3, 0.0, 0.6)):
 @pytest.mark.parametrize("opening", [(0.0, 0.5), (0.5, 0.0), (0.3, 0.4)])
 def test_fit_recovers_sharp_edges(opening):
     fit = fit_seam(profiles(opening), 0.05, Sight(-1.0, 0.3, 0.2), 0.8)
-    # Sharp arrises look like an opening that is wider by what the prior takes them to be.
-    assert fit.opening_mm == pytest.approx(opening, abs=0.04)
+    # Where nothing tells the arrises' radii, they are taken as 0.1 mm: a groove of
+    # 2 · 0.1 / 3 mm, by which a seam with sharp ones may come out too narrow.
+    assert fit.opening_mm == pytest.approx(opening, abs=0.067)
     assert np.diff(fit.opening_mm)[0] == pytest.approx(opening[1] - opening[0], abs=0.03)
 
 
