@@ -29,12 +29,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from fitcheck.lines import robust_line
+from fitcheck.seam_light import (
+    KNOT_MM,
+    diagonal_blocks,
+    hats,
+    light_prior,
+    not_negative,
+    own_grain,
+    texture_prior,
+)
 
 Array = NDArray[np.float64]
 
@@ -45,30 +53,18 @@ MISFIT_SHARE = 0.03
 HALO_SHARE = 0.02
 MISFIT_OF_WHITE = 0.006
 HALO_BLURS = 2.5
-# A block's own grain, of its light, as the profiles show it within limits; and how far it
-# keeps its shade (common experience, no source): alike in neighbouring samples, it counts as
-# more in each.
-OWN_GRAIN, GRAIN_MM = (0.03, 0.3), 0.15
 
 # Where a side's light is told: past an opening and its arris, and short of the next
 # lamination; a limb's glass is some 1 mm thick, from memory.
 BESIDE_PAD_MM, BESIDE_LIMB_MM = (-0.8, -0.4), (0.45, 0.9)
-# Light of a side, against its light there: how it differs from block to block;
-# and the texture that all blocks share: at the very edge, where glue, finish, shade or the
-# glass's own face may show but nothing is black, and its change from knot to knot.
-LEVEL_SD = 0.15
-EDGE_TEXTURE, KNOT_TEXTURE = 0.25, 0.15
-KNOT_MM = 0.12
+GRAIN_MM = 0.15  # distance over which grain keeps its shade: alike, it counts as more
+LEVEL_SD = 0.15  # of a side, against its light there: how it differs from block to block
 BLUR_PRIOR_LOG_SD = 0.05  # seam and card lie in one plane
 RADIUS_PRIOR_MM = 0.1  # arrises at a seam are hardly broken; common practice, no source
 RADIUS_PRIOR_LOG_SD, LESS_ROUND = 0.25, 2.0
 # A lamination beside the seam looks like an opening that is as wide from end to end. This
 # tells which is meant, and is far too wide to move an opening that shows.
 OPENING_PRIOR_MM = 0.6
-# Light of an inner face and of what is seen through, as shares of the card's paper: mean,
-# spread, and change per square root of a block of 2 mm.
-INNER_LIGHT = (0.006, 0.008, 0.006)
-THROUGH_LIGHT = (0.5, 0.8, 0.02)
 # Far edges of the opening are out of focus by the lens's opening, about 2.5 mm on a
 # telephone (f/1.8 at 4.5 to 6 mm; from memory). A disc's standard deviation is a quarter of it.
 APERTURE_MM = 2.5
@@ -313,8 +309,8 @@ class _Model:
         beside_pad, beside_limb = self._beside(BESIDE_PAD_MM), self._beside(BESIDE_LIMB_MM)
         grain = np.where(
             self.up[:, None] < 0,
-            _own_grain(light[:, beside_pad]),
-            _own_grain(light[:, beside_limb]),
+            own_grain(light[:, beside_pad]),
+            own_grain(light[:, beside_limb]),
         )
         variance = (
             profiles.noise**2
@@ -331,13 +327,13 @@ class _Model:
         self.knots_limb = np.arange(int(self.up[-1] / KNOT_MM) + 2)
 
         block_mm = float(along[1] - along[0])
-        light_prior, light_mean = _light_prior(self.n, block_mm, white)
-        textures = [_texture_prior(len(knots)) for knots in (self.knots_pad, self.knots_limb)]
+        in_opening, light_mean = light_prior(self.n, block_mm, white)
+        textures = [texture_prior(len(knots)) for knots in (self.knots_pad, self.knots_limb)]
         sides = np.stack([self.rough_pad, self.rough_limb], axis=-1).reshape(3, -1)
         spread = LEVEL_SD * sides + MISFIT_OF_WHITE * white
         count = len(self.knots_pad) + len(self.knots_limb)
         self.prior = np.stack(
-            [_diagonal_blocks([light_prior, np.diag(sd**-2.0), *textures]) for sd in spread]
+            [diagonal_blocks([in_opening, np.diag(sd**-2.0), *textures]) for sd in spread]
         )
         self.prior_level = np.concatenate(
             [np.broadcast_to(light_mean, (3, 3 * self.n)), sides, np.zeros((3, count))], axis=1
@@ -480,8 +476,8 @@ class _Model:
         on_pad, on_limb = (1 - past_pad)[..., None], past_limb[..., None]
         own = np.concatenate([cells @ seen, on_pad, on_limb], axis=-1)
         texture = [
-            _hats(pad[:, None] - up, self.knots_pad) * on_pad,
-            _hats(up - limb[:, None], self.knots_limb) * on_limb,
+            hats(pad[:, None] - up, self.knots_pad) * on_pad,
+            hats(up - limb[:, None], self.knots_limb) * on_limb,
         ]
         return own, np.concatenate(texture, axis=-1)
 
@@ -520,7 +516,7 @@ class _Model:
             wanted[:opening] += target[:, :3].ravel()
             wanted[opening:side] += target[:, 3:5].ravel()
             wanted[side:] += target[:, 5:].sum(axis=0)
-            level[colour] = _not_negative(full, wanted, opening)
+            level[colour] = not_negative(full, wanted, opening)
             of_block = np.concatenate(
                 [
                     level[colour, :opening].reshape(n, 3),
@@ -610,64 +606,3 @@ class _Model:
             misfit=float(misfit),
             rival_mm=rival_mm,
         )
-
-
-def _light_prior(n: int, block_mm: float, white: float) -> tuple[Array, Array]:
-    """Precision (3 n, 3 n) and mean of the opening's light: near a mean, slow along it."""
-    differences = np.diff(np.eye(n), axis=0)
-    chain = differences.T @ differences
-    precision = np.zeros((n, 3, n, 3))
-    mean = np.zeros((n, 3))
-    for k, (middle, spread, change) in enumerate((INNER_LIGHT, THROUGH_LIGHT, INNER_LIGHT)):
-        per_block = change * white * np.sqrt(block_mm / 2)
-        precision[:, k, :, k] = chain / per_block**2 + np.eye(n) / (n * (spread * white) ** 2)
-        mean[:, k] = middle * white
-    return precision.reshape(3 * n, 3 * n), mean.ravel()
-
-
-def _own_grain(light: Array) -> Array:
-    """How much a side's light, (n, m, 3), differs from block to block beyond its level, (3,)."""
-    relative = light / np.maximum(light.mean(axis=1, keepdims=True), 1e-6)
-    own = relative - np.median(relative, axis=0)
-    sd = 1.4826 * np.median(np.abs(own), axis=(0, 1))
-    return np.asarray(np.clip(sd, *OWN_GRAIN))
-
-
-def _texture_prior(knots: int) -> Array:
-    """Precision of a texture that wanders with the distance from the edge."""
-    steps = np.eye(knots) - np.eye(knots, k=-1)
-    sd = np.full(knots, KNOT_TEXTURE)
-    sd[0] = EDGE_TEXTURE
-    return np.asarray(steps.T @ np.diag(sd**-2) @ steps)
-
-
-def _diagonal_blocks(blocks: list[Array]) -> Array:
-    size = sum(len(block) for block in blocks)
-    joined = np.zeros((size, size))
-    at = 0
-    for block in blocks:
-        joined[at : at + len(block), at : at + len(block)] = block
-        at += len(block)
-    return joined
-
-
-def _not_negative(normal: Array, target: Array, count: int) -> Array:
-    """Solve normal equations, given by their upper half; the first ``count`` are not negative."""
-    held = np.zeros(len(target))
-    level = target
-    for _ in range(3):
-        factor = cho_factor(normal + np.diag(held), check_finite=False)
-        level = cho_solve(factor, target, check_finite=False)
-        negative = (level[:count] < -1e-6) & (held[:count] == 0)
-        if not negative.any():
-            break
-        held[:count][negative] = 1e4 * np.diag(normal)[:count][negative]
-    return np.asarray(level)
-
-
-def _hats(inward: Array, knots: NDArray[np.int_]) -> Array:
-    """Hat functions of the distance into a side, (n, m, knots); first and last go on."""
-    hats = np.clip(1 - np.abs(inward[..., None] / KNOT_MM - knots), 0.0, 1.0)
-    hats[..., 0] = np.where(inward < 0, 1.0, hats[..., 0])
-    hats[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 1.0, hats[..., -1])
-    return np.asarray(hats)

@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "fitcheck"
 ORDER = [
     {"errors", "tone", "measurement", "plain_text"},
     {"photo", "cards", "setup", "lens_profile"},
-    {"step_fit", "camera", "lines", "corners", "card_sheet"},
+    {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light"},
     {"adjustment", "arris"},
     {"card_edges"},
     {"edges", "uncertainty", "quality", "seam", "side_fit", "faint_side"},

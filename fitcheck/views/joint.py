@@ -476,6 +476,14 @@ def _doubts(seam: _Seam) -> list[Note]:
                 "Look at the drawn lines; if they are wrong, mark pad line and limb line by hand.",
             )
         )
+    elif fit.rival_mm > RIVAL_MM:
+        notes.append(
+            Note(
+                "seam_ambiguous",
+                f"The seam can be read in two ways that differ by {fit.rival_mm:.2f} mm.",
+                "Put a plain background behind the seam, light it evenly, and retake.",
+            )
+        )
     if seam.place.past_clear < LEAST_PAST:
         notes.append(
             Note(
@@ -483,14 +491,6 @@ def _doubts(seam: _Seam) -> list[Note]:
                 "No limb shows past the riser's end.",
                 "Bolt the limb in its pocket, put a plain background of another colour behind it, "
                 "and retake.",
-            )
-        )
-    if fit.rival_mm > RIVAL_MM:
-        notes.append(
-            Note(
-                "seam_ambiguous",
-                f"The seam can be read in two ways that differ by {fit.rival_mm:.2f} mm.",
-                "Put a plain background behind the seam, light it evenly, and retake.",
             )
         )
     if float(np.mean(fit.kept)) < UNEVEN_SHARE or max(seam.scatter_mm) > UNEVEN_MM:

@@ -1,0 +1,82 @@
+"""What is known beforehand of the light beside and in a seam (:mod:`fitcheck.seam`)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+Array = NDArray[np.float64]
+
+# A block's own grain, of its light, as the profiles show it within limits.
+OWN_GRAIN = (0.03, 0.3)
+# The texture that all blocks share, of the side's light: at the very edge, where glue, finish,
+# shade or the glass's own face may show but nothing is black, and its change from knot to knot.
+EDGE_TEXTURE, KNOT_TEXTURE = 0.25, 0.15
+KNOT_MM = 0.12
+# Light of an inner face and of what is seen through, as shares of the card's paper: mean,
+# spread, and change per square root of a block of 2 mm.
+INNER_LIGHT = (0.006, 0.008, 0.006)
+THROUGH_LIGHT = (0.5, 0.8, 0.02)
+
+
+def light_prior(n: int, block_mm: float, white: float) -> tuple[Array, Array]:
+    """Precision (3 n, 3 n) and mean of the opening's light: near a mean, slow along it."""
+    differences = np.diff(np.eye(n), axis=0)
+    chain = differences.T @ differences
+    precision = np.zeros((n, 3, n, 3))
+    mean = np.zeros((n, 3))
+    for k, (middle, spread, change) in enumerate((INNER_LIGHT, THROUGH_LIGHT, INNER_LIGHT)):
+        per_block = change * white * np.sqrt(block_mm / 2)
+        precision[:, k, :, k] = chain / per_block**2 + np.eye(n) / (n * (spread * white) ** 2)
+        mean[:, k] = middle * white
+    return precision.reshape(3 * n, 3 * n), mean.ravel()
+
+
+def own_grain(light: Array) -> Array:
+    """How much a side's light, (n, m, 3), differs from block to block beyond its level, (3,)."""
+    relative = light / np.maximum(light.mean(axis=1, keepdims=True), 1e-6)
+    own = relative - np.median(relative, axis=0)
+    sd = 1.4826 * np.median(np.abs(own), axis=(0, 1))
+    return np.asarray(np.clip(sd, *OWN_GRAIN))
+
+
+def texture_prior(knots: int) -> Array:
+    """Precision of a texture that wanders with the distance from the edge."""
+    steps = np.eye(knots) - np.eye(knots, k=-1)
+    sd = np.full(knots, KNOT_TEXTURE)
+    sd[0] = EDGE_TEXTURE
+    return np.asarray(steps.T @ np.diag(sd**-2) @ steps)
+
+
+def diagonal_blocks(blocks: list[Array]) -> Array:
+    """Square blocks joined along the diagonal of one matrix."""
+    size = sum(len(block) for block in blocks)
+    joined = np.zeros((size, size))
+    at = 0
+    for block in blocks:
+        joined[at : at + len(block), at : at + len(block)] = block
+        at += len(block)
+    return joined
+
+
+def not_negative(normal: Array, target: Array, count: int) -> Array:
+    """Solve normal equations, given by their upper half; the first ``count`` are not negative."""
+    held = np.zeros(len(target))
+    level = target
+    for _ in range(3):
+        factor = cho_factor(normal + np.diag(held), check_finite=False)
+        level = cho_solve(factor, target, check_finite=False)
+        negative = (level[:count] < -1e-6) & (held[:count] == 0)
+        if not negative.any():
+            break
+        held[:count][negative] = 1e4 * np.diag(normal)[:count][negative]
+    return np.asarray(level)
+
+
+def hats(inward: Array, knots: NDArray[np.int_]) -> Array:
+    """Hat functions of the distance into a side, (n, m, knots); first and last go on."""
+    hats = np.clip(1 - np.abs(inward[..., None] / KNOT_MM - knots), 0.0, 1.0)
+    hats[..., 0] = np.where(inward < 0, 1.0, hats[..., 0])
+    hats[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 1.0, hats[..., -1])
+    return np.asarray(hats)
