@@ -246,6 +246,7 @@ def test_hostile_text_is_shown_and_never_obeyed(code):
     for shown in ('#setpage(fill:red)*bold*$x^2$#eval("1")', "<script>alert(1)</script>"):
         assert shown in squeezed
     assert "‹U+202E›" in squeezed
+    assert f"{len(LONG) - 2000}" in squeezed  # what is cut is said to be
     assert "‹U+1F3F9›" in squeezed  # no font has it, and no empty box stands for it
     assert "\u202e" not in text
     html = forms[HTML].decode()

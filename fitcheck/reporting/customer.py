@@ -16,6 +16,7 @@ from fitcheck.findings.plain import (
 )
 from fitcheck.findings.score import Score
 from fitcheck.inspection import ENDS
+from fitcheck.plain_text import LONGEST_TEXT
 from fitcheck.reporting.blocks import (
     Block,
     Box,
@@ -143,7 +144,10 @@ def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ..
         ("inspector", report.shop.inspector),
     ):
         if value:
-            yield lang.text(key), (plain(value),)
+            said = [plain(value)]
+            if len(value) > LONGEST_TEXT:  # plain() cuts there
+                said.append(plain(lang.text("cut", count=len(value) - LONGEST_TEXT)))
+            yield lang.text(key), tuple(said)
 
 
 def capital_said(said: Said) -> Said:
