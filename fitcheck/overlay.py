@@ -47,6 +47,7 @@ SMOOTH = 2  # drawn this much larger, then reduced: Pillow's lines have hard ste
 MOST_MAGNIFIED = 4.0
 MOST_REDUCED = 6  # bounds the memory for edges that cannot be right
 CLOSE_UP_SIDE = 720
+CLOSE_UP_TEXT_OF_SIDE = 26 / 720
 CLOSE_UP_OF_WIDTH = 0.28  # side of a close-up as a share of the riser's or limb's width
 END_MARGIN = 0.22  # picture kept beyond the edges' ends, as a share of the seat's width
 # Words stay readable when the picture is shown 350 px wide, on a phone.
@@ -136,7 +137,10 @@ def annotate(photo_pixels: Pixels, measurement: Measurement, max_side: int = 200
 
 
 def close_ups(
-    photo_pixels: Pixels, measurement: Measurement, say: Callable[[str], str] = str
+    photo_pixels: Pixels,
+    measurement: Measurement,
+    say: Callable[[str], str] = str,
+    side_px: int = CLOSE_UP_SIDE,
 ) -> dict[str, Pixels]:
     """Enlarge the lip at either end of the butt line.
 
@@ -149,6 +153,8 @@ def close_ups(
     say
         Puts the words on the picture into another language: ``Limb edge``, ``Riser edge``,
         ``Left`` and ``Right``, and values.
+    side_px
+        Of each picture, at least 400.
 
     Returns
     -------
@@ -172,8 +178,9 @@ def close_ups(
         feet = [edges.foot(name) for name in names]
         # A big lip must be seen whole, with as much again around it.
         span = max(CLOSE_UP_OF_WIDTH * edges.width_px, 3.0 * float(np.hypot(*(feet[0] - feet[1]))))
-        view = _tip_up(edges, np.mean(feet, axis=0), (span, span), CLOSE_UP_SIDE / span)
-        canvas = _Canvas(view.take(photo_pixels), text_px=26, thin=True)
+        view = _tip_up(edges, np.mean(feet, axis=0), (span, span), side_px / span)
+        text_px = max(SMALLEST_TEXT_PX, round(side_px * CLOSE_UP_TEXT_OF_SIDE))
+        canvas = _Canvas(view.take(photo_pixels), text_px, thin=True)
         for name in edges.lines:
             canvas.measured_line(
                 view.place(edges.lines[name]), _colour(name), edges.beyond(name, view)

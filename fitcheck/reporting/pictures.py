@@ -70,9 +70,8 @@ def pictures_of(
     found = measurement or Measurement(photo.name, "")
     whole, cards = _whole(photo.pixels, found, say)
     drawn = [_picture(whole, "whole", cards)]
-    for side, close in close_ups(photo.pixels, found, say).items():
-        small = cv2.resize(close, (CLOSE_UP_PX, CLOSE_UP_PX), interpolation=cv2.INTER_AREA)
-        drawn.append(_picture(np.asarray(small, dtype=np.uint8), side, ()))
+    for side, close in close_ups(photo.pixels, found, say, CLOSE_UP_PX).items():
+        drawn.append(_picture(close, side, ()))
     return tuple(drawn)
 
 
