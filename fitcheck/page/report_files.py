@@ -18,10 +18,14 @@ from fitcheck.reporting.written_report import Wishes, write_forms
 
 
 class _Pictures(Mapping[int, Photo]):
-    """Photographs by their place, decoded one by one: all at once would fill the memory."""
+    """Photographs by their place, decoded one by one: all at once would fill the memory.
+
+    ``read`` are the places of those that could be read.
+    """
 
     def __init__(self, files: Sequence[PhotoFile | None]) -> None:
         self._files = files
+        self.read: set[int] = set()
 
     def __getitem__(self, place: int) -> Photo:
         file = self._files[place]
@@ -29,9 +33,11 @@ class _Pictures(Mapping[int, Photo]):
             raise KeyError(place)
         try:
             with ONE_AT_A_TIME:
-                return picture_of(file.sha256, file.data, file.name)
+                picture = picture_of(file.sha256, file.data, file.name)
         except FitcheckError as error:  # gone or broken: the report says that it was not measured
             raise KeyError(place) from error
+        self.read.add(place)
+        return picture
 
     def __iter__(self) -> Iterator[int]:
         return iter(range(len(self._files)))
@@ -83,9 +89,6 @@ def report_forms(
         report = build_report(findings, pictures, shop=shop, say=say)
     photographs = {}
     for place, file in enumerate(files):
-        try:
-            if file is not None:
-                photographs[place + 1] = file.data
-        except FitcheckError:  # its file is gone; the report says so
-            continue
+        if file is not None and place in pictures.read:
+            photographs[place + 1] = file.data
     return write_forms(report, Wishes(language, units, shop=shop), photographs), kept_of(report)
