@@ -283,6 +283,7 @@ def summary_lines(findings: Findings) -> tuple[str, ...]:
     lines += [f"  {text}" for text in cause_sentences(findings)]
     lines.append("Proposed:")
     lines += [f"  {text}" for text in proposal_sentences(findings)]
+    lines += [f"Out of reach: {o.what} {o.why}" for o in findings.rework.out_of_reach]
     for name, note in findings.evidence.refused:
         lines.append(f"Not measured: {name}. {note.message} {note.advice}")
     if findings.fitness.missing:
