@@ -125,7 +125,10 @@ def at_step(page: Page, heading: str) -> None:
 
 
 def go_on(page: Page, heading: str) -> None:
-    page.get_by_role("button", name="Next:").click()
+    settled(page)
+    on = page.get_by_role("button", name="Next:")
+    expect(on).to_have_count(1, timeout=MEASURING_MS)  # none is left of the run before
+    on.click()
     at_step(page, heading)
 
 
