@@ -238,6 +238,7 @@ def test_what_an_upload_says_it_shows_is_not_trusted() -> None:
         ("+1.71 mm ± 0.06 mm", "+0.067 in ± 0.003 in"),
         ("proud by 1.71 mm on the left", "proud by 0.067 in on the left"),
         ("0.23 mm (0.009 in; nearest 1/64 in)", "0.009 in; nearest 1/64 in"),
+        ("about 40 cm away, 20 to 25 cm", "about 16 in away, 8 to 10 in"),
         ("2 to 5 mm under the seam", "0.08 to 0.20 in under the seam"),
         ("\N{MINUS SIGN}0.30 mm", "\N{MINUS SIGN}0.012 in"),
         ("0.5° ± 0.1°, 1/64 in", "0.5° ± 0.1°, 1/64 in"),

@@ -325,7 +325,8 @@ def test_bench_readings_are_kept_and_their_meaning_is_said(seats: str) -> None:
     assert "Brace height: not understood." in said(app)
     press(app, "bar-5")
     assert "not a length" in said(app)
-    press(app, "bar-4")
+    press(app, "correct")
+    assert heading(app) == "4 · Bench readings and condition"
     app.text_input(key="field-/readings/brace_height").set_value("7 1/2 in").run()
     press(app, "bar-5")
     assert "What the bench readings mean" in [s.value for s in app.subheader]

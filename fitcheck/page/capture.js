@@ -73,6 +73,7 @@ function makeSender(path) {
         tries += 1;
         photo.state = "waiting";
         photo.tries = tries;
+        photo.stale = answer?.status === 403; // the program was started anew since
         sender.tell();
         await pause(Math.min(LONGEST_WAIT_MS, 500 * 2 ** Math.min(tries, 5)));
       }
@@ -124,7 +125,7 @@ export default function ({ data, parentElement: root, setTriggerValue }) {
         bar.setAttribute("aria-label", `Sending ${p.name}`);
         line.append(bar);
       } else {
-        line.textContent = `${p.name} is kept here and is sent again as soon as there is a connection${p.tries ? ` (try ${p.tries + 1})` : ""}.`;
+        line.textContent = p.stale ? `${p.name} is kept here. Load this page again to send it.` : `${p.name} is kept here and is sent again as soon as there is a connection${p.tries ? ` (try ${p.tries + 1})` : ""}.`;
       }
       return line;
     });

@@ -19,8 +19,8 @@ from fitcheck.inspection_file import FORMAT, VERSION, inspection_from_json
 from fitcheck.store.fields import ABSENT, value_at
 
 # Fields of the page's own. The inspection file does not know them.
-OWN = ("done", "before", "lowest_step")
-OWN_OF_PHOTO = ("sha256", "title", "setup", "as_it_is")
+OWN = ("done", "before")
+OWN_OF_PHOTO = ("sha256", "title", "setup")
 
 _BARE = re.compile(r"[+\u2212-]?\d+(?:[.,]\d*)?|[+\u2212-]?[.,]\d+")
 _BARE_FRACTION = re.compile(r"[+\u2212-]?(?:\d+(?:\s+|-))?\d+\s*/\s*\d+")

@@ -27,7 +27,7 @@ from fitcheck.page.fields import kept_text
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.navigation import PHOTOGRAPHS_STEP, go
 from fitcheck.page.shots import shot_asked_for
-from fitcheck.page.units_shown import length_text
+from fitcheck.page.units_shown import in_unit_shown, length_text
 
 # Sign and colour: colour is never the only sign.
 USES = {
@@ -231,7 +231,7 @@ def _step(inspection: Inspection, number: int, step: Step, opened: bool) -> None
         key = f"done-{identity}"
         st.session_state[key] = is_done
         st.checkbox(
-            f"**{number} · {words.markdown(step.title)}**",
+            f"**{number} · {words.markdown(in_unit_shown(step.title))}**",
             key=key,
             on_change=lambda: inspection.put_record(
                 "/done", match, {"state": "done" if st.session_state[key] else "open"}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -231,22 +231,11 @@ class Inspection:
         """Forget a photograph and what was marked in it."""
         self.put("/photos", [p for p in photos_of(self.document) if p["sha256"] != sha256])
 
-    def mark(self, sha256: str, lines: Mapping[str, Line], as_it_is: Sequence[str] = ()) -> None:
-        """Take the user's lines for a photograph's edges; none lets the program search.
-
-        Parameters
-        ----------
-        sha256
-            The photograph.
-        lines
-            Edge to line, pixels of the upright photograph.
-        as_it_is
-            Those of them that are to be taken as they are, not measured near the line.
-        """
+    def mark(self, sha256: str, lines: Mapping[str, Line]) -> None:
+        """Take the user's lines for a photograph's edges; none lets the program search."""
         self.change_photo(
             sha256,
             hints={edge: [list(end) for end in line] for edge, line in lines.items()},
-            as_it_is=[edge for edge in as_it_is if edge in lines] or None,
         )
 
     # ---- readings that a photograph is measured with -------------------------------------

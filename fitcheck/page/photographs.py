@@ -22,6 +22,7 @@ from fitcheck.page.one_photo import say_what_it_shows, verdict
 from fitcheck.page.picture_routes import routes_are_served
 from fitcheck.page.prepare import CAUTION
 from fitcheck.page.shots import Shot, all_shots, next_shot, shot_of, shots_for, taken, words_of
+from fitcheck.page.units_shown import in_unit_shown
 from fitcheck.photo import FORMATS
 from fitcheck.views import VIEWS
 
@@ -174,7 +175,9 @@ def _guide(shot: Shot, expanded: bool) -> None:
         with drawing:
             words.show(
                 words.picture(
-                    guide_svg(shot.view).encode("utf-8"), "svg+xml", guide_words(shot.view)
+                    in_unit_shown(guide_svg(shot.view)).encode("utf-8"),
+                    "svg+xml",
+                    guide_words(shot.view),
                 )
             )
 

@@ -20,6 +20,8 @@ from fitcheck.page.home import home, sample_document
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.keeping import Visit, store, visit
 from fitcheck.page.navigation import (
+    BENCH_STEP,
+    BOW_STEP,
     CARDS_STEP,
     PHOTOGRAPHS_STEP,
     asked_step,
@@ -148,6 +150,11 @@ def _show(step: Step, inspection: Inspection) -> None:
         words.show(words.refusal(error))
         if step is not STEPS[CARDS_STEP - 1] and _readings_are_wrong(inspection):
             st.button("Correct the reading", key="correct", on_click=go, args=(CARDS_STEP,))
+        elif step.show in (findings, report):
+            at_the_bow = any(f"“{name}”" in error.message for name in ("date", "bow", "limbs"))
+            where = BOW_STEP if at_the_bow else BENCH_STEP
+            name = "the bow" if at_the_bow else "the bench readings"
+            st.button(f"Go to {name}", key="correct", on_click=go, args=(where,))
 
 
 def _say_what_failed() -> None:

@@ -23,6 +23,7 @@ _WITH_INCH = re.compile(rf"[+{MINUS}-]?\d+(?:\.\d+)?(?: |&nbsp;)mm \(([^()]*\bin
 _WITH_SPREAD = re.compile(_NUM.format("value") + r" mm ± (?P<spread>\d+(?:\.\d+)?) mm")
 _RANGE = re.compile(_NUM.format("low") + r" to " + _NUM.format("high") + r" mm\b")
 _PLAIN = re.compile(rf"(?<![\w./{MINUS}-])" + _NUM.format("value") + r" mm\b(?!/)")
+_CENTIMETRES = re.compile(r"(?P<low>\d+)(?: to (?P<high>\d+))? cm\b")
 _TAG = re.compile(r"(<[^>]*>)")
 
 
@@ -70,6 +71,7 @@ def in_inches(text: str) -> str:
 
     A length that has its inch in brackets beside it keeps the inch alone.
     """
+    text = _CENTIMETRES.sub(_from_centimetres, text)
     text = _WITH_INCH.sub(r"\1", text)
     text = _WITH_SPREAD.sub(_value_and_spread, text)
     text = _RANGE.sub(
@@ -95,6 +97,12 @@ def _value_and_spread(found: re.Match[str]) -> str:
     if spread <= 0:
         return f"{_inches(found['value'])} in"
     return inch_decimal_text(value, spread, signed=found["value"][0] in f"+{MINUS}-")
+
+
+def _from_centimetres(found: re.Match[str]) -> str:
+    """How far away to stand: whole inches are near enough."""
+    ends = [f"{10 * float(end) / MM_PER_INCH:.0f}" for end in found.groups() if end is not None]
+    return f"{' to '.join(ends)} in"
 
 
 def _inches(typed: str) -> str:
