@@ -45,11 +45,16 @@ EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round cha
 
 @dataclass(frozen=True, eq=False)
 class Shot:
-    """A photograph, the view it shows, and rough edges that the user marked in it."""
+    """A photograph, the view it shows, and rough edges that the user marked in it.
+
+    ``as_given`` names those of the edges that are taken as they were marked, in views that know
+    it (``seat``: the four sides); the others are measured near their marks.
+    """
 
     photo: Photo
     view: str
     hints: Hints = field(default_factory=dict)
+    as_given: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,7 +180,8 @@ def measure_shots(
             n = len(seen[i].cards)
             own = edges[place : place + n]
             places = {c.card.name: place + k for k, c in enumerate(seen[i].cards)}
-            found = _look(seen[i], views[i], setup, checked[i], solution, places, own)
+            given = shots[i].as_given & checked[i].keys()
+            found = _look(seen[i], views[i], setup, checked[i], given, solution, places, own)
             if found.lens is not None:
                 found = replace(found, lens=replace(found.lens, photographs=len(members)))
             results[i] = found
@@ -348,6 +354,7 @@ def _look(
     view: View,
     setup: Setup,
     hints: dict[str, NDArray[np.float64]],
+    as_given: frozenset[str],
     solution: Adjustment,
     places: dict[str, int],
     edges: list[CardEdges],
@@ -374,7 +381,7 @@ def _look(
         rng = np.random.default_rng(SEED)
         blur = {c.card.name: e.blur_px for c, e in zip(seen.cards, edges, strict=True)}
         white = min(1.0, max(e.white for e in edges))
-        scene = Scene(photo.pixels, solution, places, blur, white, setup, hints)
+        scene = Scene(photo.pixels, solution, places, blur, white, setup, hints, as_given)
         result = view.look(scene, rng)
     except Refused as refusal:
         return replace(base, warnings=tuple(warnings), refused=_note(refusal))

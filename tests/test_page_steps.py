@@ -307,6 +307,11 @@ def test_an_edge_marked_by_hand_is_measured_there_and_taken_back(seats: str) -> 
     app.run()
     assert "Limb, right edge : measured from your line." in said(app)
     assert re.search(r"Overhang, right \+(1\.9|2\.0)\d mm", said(app))
+    app.radio(key=f"as-it-is-{sha256}").set_value("as it is").run()
+    assert "The right side of the limb is the line as it was drawn by hand" in said(app)
+    wide = re.search(r"Overhang, right \+\d\.\d+ mm ± (0\.\d+) mm", said(app))
+    assert wide is not None
+    assert float(wide[1]) > 0.25  # a line laid by hand is less sure than one that was measured
     after_reload = opened(inspection=seats, step="3", photo=sha256)
     assert "measured from your line" in said(after_reload)
     press(after_reload, "reset-edges")
@@ -446,7 +451,7 @@ def test_an_error_in_one_photograph_leaves_the_others(monkeypatch: pytest.Monkey
     def fail(*_: object) -> None:
         raise RuntimeError("inner detail")
 
-    monkeypatch.setattr(measuring, "measure_photo", fail)
+    monkeypatch.setattr(measuring, "measure_shots", fail)
     app = uploaded(begun(step=3), ("odd.jpg", jpeg(900)))
     assert "fitcheck met an error of its own in this photograph." in said(app)
     assert "inner detail" not in said(app)

@@ -20,7 +20,7 @@ from fitcheck.store.fields import ABSENT, value_at
 
 # Fields of the page's own. The inspection file does not know them.
 OWN = ("done", "before")
-OWN_OF_PHOTO = ("sha256", "title", "setup")
+OWN_OF_PHOTO = ("sha256", "title", "setup", "as_it_is")
 
 _BARE = re.compile(r"[+\u2212-]?\d+(?:[.,]\d*)?|[+\u2212-]?[.,]\d+")
 _BARE_FRACTION = re.compile(r"[+\u2212-]?(?:\d+(?:\s+|-))?\d+\s*/\s*\d+")

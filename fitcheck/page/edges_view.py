@@ -10,6 +10,7 @@ from fitcheck.measurement import Measurement
 from fitcheck.page import measuring, words
 from fitcheck.page.drawings import edge_colour, profile_svg
 from fitcheck.page.edge_editor import edge_editor, edited_lines, lines_to_begin_with
+from fitcheck.page.fields import kept_choice
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.navigation import EDITING, PHOTOGRAPHS_STEP, go
 from fitcheck.page.one_photo import say_what_it_shows, verdict
@@ -19,6 +20,7 @@ from fitcheck.page.shots import words_of
 from fitcheck.views import VIEWS
 
 PROFILE_REACH_PX = 40.0
+AS_IT_IS_VIEWS = frozenset({"seat"})  # whose edges can be taken as the user laid them
 
 
 def edges(inspection: Inspection, photo: PhotoFile) -> None:
@@ -100,6 +102,8 @@ def _say_by_hand(inspection: Inspection, photo: PhotoFile, measurement: Measurem
     else:
         said = f"<strong>{words.text(names)}</strong>: set by hand."
     words.show(words.box("say", said))
+    if photo.view in AS_IT_IS_VIEWS:
+        _as_it_is(inspection, photo)
     st.button(
         "Take back my lines",
         key="reset-edges",
@@ -107,6 +111,24 @@ def _say_by_hand(inspection: Inspection, photo: PhotoFile, measurement: Measurem
         args=(inspection, photo.sha256),
         help="The program looks for the edges by itself again.",
     )
+
+
+def _as_it_is(inspection: Inspection, photo: PhotoFile) -> None:
+    """Whether the user's lines are measured near, or taken as they lie."""
+    sides = [edge for edge in photo.hints if edge != "butt_line"]
+    if sides:
+        kept_choice(
+            st.container(),
+            "Your lines are",
+            f"as-it-is-{photo.sha256}",
+            "as it is" if photo.as_it_is else "near",
+            lambda chosen: inspection.take_as_it_is(
+                photo.sha256, sides if chosen == "as it is" else []
+            ),
+            {"near": "a hint: the edge near them is measured", "as it is": "taken as they lie"},
+            why="Where no edge can be told from what lies beside it, your eye may be better. A "
+            "line taken as it lies is good to some tenths of a millimetre, and is warned of.",
+        )
 
 
 def _take_back(inspection: Inspection, sha256: str) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -86,6 +86,13 @@ class PhotoFile:
     def placed(self) -> bool:
         """Whether it says what it shows."""
         return is_placed(self.fields)
+
+    @property
+    def as_it_is(self) -> frozenset[str]:
+        """Edges whose line by hand is taken as it is, not measured near it."""
+        named = self.fields.get("as_it_is")
+        given = {n for n in named if isinstance(n, str)} if isinstance(named, list) else set()
+        return frozenset(given & self.hints.keys())
 
     @property
     def hints(self) -> dict[str, Line]:
@@ -220,7 +227,7 @@ class Inspection:
         self.put(
             "/photos",
             [
-                {n: v for n, v in {**p, **changes}.items() if v not in ("", None, {})}
+                {n: v for n, v in {**p, **changes}.items() if v not in ("", None, {}, [])}
                 if p["sha256"] == sha256
                 else p
                 for p in photos_of(self.document)
@@ -231,11 +238,17 @@ class Inspection:
         """Forget a photograph and what was marked in it."""
         self.put("/photos", [p for p in photos_of(self.document) if p["sha256"] != sha256])
 
+    def take_as_it_is(self, sha256: str, edges: Sequence[str]) -> None:
+        """Say which of the user's lines are to be taken as they are, not measured near them."""
+        self.change_photo(sha256, as_it_is=sorted(edges) or None)
+
     def mark(self, sha256: str, lines: Mapping[str, Line]) -> None:
         """Take the user's lines for a photograph's edges; none lets the program search."""
+        photo = self.photos[sha256]
         self.change_photo(
             sha256,
             hints={edge: [list(end) for end in line] for edge, line in lines.items()},
+            as_it_is=sorted(lines.keys() - {"butt_line"}) if photo.as_it_is else None,
         )
 
     # ---- readings that a photograph is measured with -------------------------------------

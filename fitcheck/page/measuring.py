@@ -22,7 +22,7 @@ from fitcheck.page.drawings import overlay_svg
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.picture_frame import PictureFrame
 from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of, preview
-from fitcheck.pipeline import measure_photo
+from fitcheck.pipeline import Shot, measure_shots
 from fitcheck.setup import Setup
 
 THUMBNAIL_PX, OVERLAY_PX = 240, 900
@@ -63,11 +63,12 @@ def measured(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> 
     """
     hints = photo.hints if by_hand else {}
     setup = inspection.setup(photo)
-    asked = _asked(photo.view, setup, hints)
+    given = photo.as_it_is if by_hand else frozenset()
+    asked = _asked(photo.view, setup, hints, given)
     if by_hand and (known := inspection.measured.get(photo.sha256)) and known[1] == asked:
         return replace(known[0], photo=photo.name)
     try:
-        found = _measured(photo, photo.view, setup, tuple(sorted(hints.items())))
+        found = _measured(photo, photo.view, setup, tuple(sorted(hints.items())), given)
     except FitcheckError as error:  # its file is gone; not remembered, it may come back
         return Measurement(photo.name, photo.view, refused=_note(error, photo.name))
     if by_hand and (found.refused is None or found.refused.code != "internal_error"):
@@ -78,14 +79,13 @@ def measured(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> 
 def is_measured(inspection: Inspection, photo: PhotoFile) -> bool:
     """Tell whether :func:`measured` will answer at once; raises as that does."""
     known = inspection.measured.get(photo.sha256)
-    return known is not None and known[1] == _asked(
-        photo.view, inspection.setup(photo), photo.hints
-    )
+    asked = _asked(photo.view, inspection.setup(photo), photo.hints, photo.as_it_is)
+    return known is not None and known[1] == asked
 
 
-def _asked(view: str, setup: Setup, hints: dict[str, Line]) -> str:
+def _asked(view: str, setup: Setup, hints: dict[str, Line], given: frozenset[str]) -> str:
     """What a measurement depends on besides the picture, as a short text."""
-    said = json.dumps([__version__, view, setup.to_json(), sorted(hints.items())])
+    said = json.dumps([__version__, view, setup.to_json(), sorted(hints.items()), sorted(given)])
     return hashlib.sha256(said.encode("utf-8")).hexdigest()[:24]
 
 
@@ -135,12 +135,14 @@ def _identity(photo: PhotoFile) -> tuple[str, str]:
 
 
 @st.cache_data(max_entries=96, show_spinner=False, hash_funcs={PhotoFile: _identity})
-def _measured(file: PhotoFile, view: str, setup: Setup, hints: _Hints) -> Measurement:
+def _measured(
+    file: PhotoFile, view: str, setup: Setup, hints: _Hints, given: frozenset[str]
+) -> Measurement:
     data = file.data
     with ONE_AT_A_TIME:
         try:
             photo = picture_of(file.sha256, data, file.name)
-            return measure_photo(photo, view, setup, dict(hints))
+            return measure_shots([Shot(photo, view, dict(hints), given)], setup)[0]
         except Exception as error:
             note = _note(error, file.name)
             return Measurement(file.name, view, refused=note, inputs=setup.to_json())

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from fitcheck.camera import camera_in_card
 from fitcheck.edges import (
+    GIVEN_SD_MM,
     Candidate,
     Line,
     MeasuredEdge,
@@ -21,6 +22,7 @@ from fitcheck.edges import (
     Surface,
     choose,
     colour,
+    given,
     measure,
     search,
 )
@@ -238,6 +240,13 @@ class SideFinder:
             reach = HINT_REACH_MM + tilt
             outward = (expected.offset_mm - reach, expected.offset_mm + reach)
             slope_reach = 2 * HINT_REACH_MM / max(along[1] - along[0], HINT_SHORTEST_MM)
+            if name in self.scene.as_given:
+                self._warn(
+                    "edge_as_given",
+                    f"The {_words(name)} is the line as it was drawn by hand, not measured.",
+                    f"Each end of such a line is taken as good to ± {2 * GIVEN_SD_MM:g} mm.",
+                )
+                return given(part.surface, frame, along, expected)
         elif not is_limb:
             expected = self._below_the_limb(name, frame, along)
             expected_sd = LIMB_TO_RISER_SD_MM

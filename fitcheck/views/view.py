@@ -38,6 +38,8 @@ class Scene:
         What the user measured beforehand.
     hints
         Edge name to two rough points in pixels, or more along the edge.
+    as_given
+        Edges whose hint is to be taken as it is, not measured near it; of views that know it.
     """
 
     picture: NDArray[np.uint8]
@@ -47,6 +49,7 @@ class Scene:
     white: float
     setup: Setup
     hints: Mapping[str, Array]
+    as_given: frozenset[str] = frozenset()
 
     def surface(self, card: str, below_mm: float = 0.0) -> Surface:
         """Return the surface that a card lies on, or one that lies below it by so much."""
