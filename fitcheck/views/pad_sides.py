@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from fitcheck.camera import camera_in_card
 from fitcheck.edges import (
+    SEARCH_SLOPE,
     WALL_SHARE,
     Candidate,
     Line,
@@ -35,6 +36,7 @@ from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.side_fit import SideFit, fit_side
 from fitcheck.views.pad_front import CARD, SETBACK_MM, base_y_mm, middle_x_mm
+from fitcheck.views.pad_wood import same_wood, shade_inside, unlikeness
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
@@ -54,12 +56,14 @@ LEAN_SD_DEG = 1.8  # of the card against the face: ± 2.5° as cards are set, 1�
 TAPER_SD_DEG = 0.3  # of the riser's sides: 0.16 mm over 30 mm; common practice, no source
 PARALLEL_SD_DEG = 0.7  # of two candidates, whose slopes come in steps
 LARGEST_TAPER_DEG = 1.8
+PARALLEL_SLOPE = np.tan(np.radians(0.8))  # within which a line parallel to the other is sought
+MOST_CANDIDATES = 10
 USUAL_WIDTH_MM = (28.0, 56.0)
 USUAL_SQUARENESS_DEG = 3.5
 USUAL_OFF_CENTRE_MM = 8.0
 LEAST_SCORE = 0.05
-RIVAL_SHARE = 0.6
-SAME_SIDE_MM = 0.45
+RIVAL_SHARE = 0.5
+SAME_SIDE_MM, NEW_LINE_MM = 0.45, 0.15
 
 HINT_REACH_MM = 2.0
 HINT_SHORTEST_MM = 8.0
@@ -77,6 +81,8 @@ CORNER_SLOPE = np.tan(np.radians(1.2))  # a wall end that leans out less is a si
 FAINT_SLOPE_SD = np.tan(np.radians(0.2))  # a side less sure than this is tried by its shade
 LOG_FLOOR = 0.03  # of the paper's light
 PRESENT_SHARE, PRESENT_LEAST = 0.35, 0.08
+UNLIKE_SIDES = 1.2  # two shades that are hardly one riser's
+MOST_UNLIKE = 2.0  # of a millimetre of wood, whose grain is livelier than a whole side's
 BASE_OFF_MM = 3.0  # the sides must begin this near the card's base
 LOOK = "Look at the drawn edges; if one is wrong, mark it by hand."
 
@@ -128,6 +134,7 @@ class SideFinder:
     warnings: list[Note]
     surface: Surface = field(init=False)
     camera: Array = field(init=False)
+    _shades: dict[tuple[str, Line], Array | None] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         # The surface lies the setback before the print, whatever the card's thickness.
@@ -196,6 +203,10 @@ class SideFinder:
             n: hinted[n].candidates if n in hinted else self._candidates(n, height_mm)
             for n in SIDES
         }
+        for name in (n for n in SIDES if n not in hinted):
+            opposite = max(found[SIDES[1 - SIDES.index(name)]], key=_merit, default=None)
+            if opposite is not None:
+                found[name] = self._candidates(name, height_mm, parallel_to=opposite)
         pairs = self._pairs(found)
         if not pairs or pairs[0].score < LEAST_SCORE:
             return None
@@ -204,24 +215,49 @@ class SideFinder:
             n: best[n] if n in hinted else self._inside_the_wall(n, best, found[n]) for n in SIDES
         }
         self._name_rivals(chosen, pairs, hinted)
+        if not hinted and self._unlikeness(*(chosen[n] for n in SIDES)) > UNLIKE_SIDES:
+            self._warn(
+                "edge_ambiguous",
+                "What lies just inside the two sides is not the same wood: one of the lines may "
+                "belong to something behind the riser.",
+                LOOK,
+            )
         return chosen
 
     def _candidates(
-        self, name: str, height_mm: float, upside_down: bool = False
+        self,
+        name: str,
+        height_mm: float,
+        upside_down: bool = False,
+        parallel_to: Candidate | None = None,
     ) -> list[Candidate]:
-        """Lines that may be the side; what parts two regions counts for more than a streak."""
+        """Lines that may be the side; what parts two regions counts for more than a streak.
+
+        Something that stands behind the riser draws the strongest line askew. So what runs
+        parallel to a line of the opposite side is looked at once more by itself.
+        """
         frame = self.frame(name, upside_down)
-        found = search(
-            self.scene.picture,
-            self.surface,
-            frame,
-            (-CLEAR_OF_CARD_MM - height_mm, -CLEAR_OF_CARD_MM),
-            OUTWARD_MM,
-            [],
-            least_change=LEAST_CHANGE,
-            white=self.scene.white,
-        )
-        strongest = sorted(found, key=lambda c: -c.change)[:8]
+        along = (-CLEAR_OF_CARD_MM - height_mm, -CLEAR_OF_CARD_MM)
+
+        def lines(expected: Line | None, slope_reach: float) -> list[Candidate]:
+            return search(
+                self.scene.picture,
+                self.surface,
+                frame,
+                along,
+                OUTWARD_MM,
+                [],
+                expected,
+                slope_reach=slope_reach,
+                least_change=LEAST_CHANGE,
+                white=self.scene.white,
+            )
+
+        found = lines(None, SEARCH_SLOPE)
+        if parallel_to is not None:
+            usual = Line(sum(OUTWARD_MM) / 2, -parallel_to.line.slope, sum(along) / 2)
+            found += [c for c in lines(usual, PARALLEL_SLOPE) if _differs(c, found)]
+        strongest = sorted(found, key=_change, reverse=True)[:MOST_CANDIDATES]
         weighed = []
         for c in strongest:
             weight = self._parts_regions(frame, c, height_mm)
@@ -265,7 +301,10 @@ class SideFinder:
         return sorted(pairs, key=lambda pair: -pair.score)
 
     def _score(self, left: Candidate, right: Candidate) -> float:
-        """How likely two lines are the riser's sides: clear, parallel, as wide as risers are."""
+        """How likely two lines are the riser's sides.
+
+        They are clear, parallel, as far apart as risers are wide, and end the same wood.
+        """
         lean_left, lean_right = np.degrees(np.arctan([left.line.slope, -right.line.slope]))
         width = left.line.offset_mm + right.line.offset_mm
         off_centre = (left.line.offset_mm - right.line.offset_mm) / 2
@@ -278,9 +317,27 @@ class SideFinder:
             np.sqrt(left.merit * right.merit)
             * np.exp(-0.5 * (taper / PARALLEL_SD_DEG) ** 2)
             * np.exp(-0.5 * (beyond / 4.0) ** 2)
+            * same_wood(self._unlikeness(left, right))
             / (1 + ((lean_left + lean_right) / 2 / USUAL_SQUARENESS_DEG) ** 4)
             / (1 + (off_centre / USUAL_OFF_CENTRE_MM) ** 4)
         )
+
+    def _unlikeness(self, left: Candidate, right: Candidate) -> float:
+        """How far the shades just inside two lines differ."""
+        shades = []
+        for name, side in zip(SIDES, (left, right), strict=True):
+            if (name, side.line) not in self._shades:
+                self._shades[name, side.line] = shade_inside(
+                    self.scene.picture,
+                    self.surface,
+                    self.frame(name),
+                    side.line,
+                    (-CLEAR_OF_CARD_MM - SEARCHED_MM[1], -CLEAR_OF_CARD_MM),
+                    self.scene.white,
+                )
+            shades.append(self._shades[name, side.line])
+        one, other = shades
+        return 0.0 if one is None or other is None else unlikeness(one, other)
 
     def _wall_shows_mm(self, name: str, offset_mm: float, depth_mm: float, sure: bool) -> float:
         """How wide a side wall of that depth shows beyond a side, mm on the surface.
@@ -394,6 +451,9 @@ class SideFinder:
             return 0.0, 0.0, 0.0
         usual = float(np.median(change[trusted]))
         present = change > max(PRESENT_SHARE * usual, PRESENT_LEAST)
+        # Below the end face lies shadow beside bench: light changes there, but not at wood.
+        face = np.median(inside[trusted], axis=0)
+        present &= np.array([unlikeness(block, face) < MOST_UNLIKE for block in inside])
         middle = int(np.argmin(np.abs(along + CLEAR_OF_CARD_MM + SEARCHED_MM[1] / 2)))
         low = _run_end(present, middle, -1)
         high = _run_end(present, middle, 1)
@@ -643,6 +703,23 @@ class SideFinder:
 
     def _warn(self, code: str, message: str, advice: str) -> None:
         self.warnings.append(Note(code, message, advice))
+
+
+def _merit(candidate: Candidate) -> float:
+    return candidate.merit
+
+
+def _change(candidate: Candidate) -> float:
+    return candidate.change
+
+
+def _differs(candidate: Candidate, found: list[Candidate]) -> bool:
+    """Whether a line is none of those found, in its place or its direction."""
+    return all(
+        abs(candidate.line.offset_mm - c.line.offset_mm) > NEW_LINE_MM
+        or abs(candidate.line.slope - c.line.slope) > PARALLEL_SLOPE
+        for c in found
+    )
 
 
 def _run_end(present: NDArray[np.bool_], start: int, step: int) -> int:
