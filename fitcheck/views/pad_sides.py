@@ -173,7 +173,10 @@ class SideFinder:
             faint = self._with_a_faint_side(hinted)
             if faint is not None:
                 return faint
-            chosen = self._chosen(hinted, SEARCHED_MM[1])
+            # A line askew that a parallel one is cut from may be a wall's end: hence this late.
+            chosen = self._chosen(hinted, SEARCHED_MM[0], parallel=True) or self._chosen(
+                hinted, SEARCHED_MM[1]
+            )
         if chosen is None:
             self._refuse_upside_down()
             missing = [n for n in SIDES if not self._upright(n)] or list(SIDES)
@@ -197,13 +200,15 @@ class SideFinder:
             )
         return sides
 
-    def _chosen(self, hinted: dict[str, _Hint], height_mm: float) -> dict[str, Candidate] | None:
+    def _chosen(
+        self, hinted: dict[str, _Hint], height_mm: float, parallel: bool = False
+    ) -> dict[str, Candidate] | None:
         """The pair of lines that are the sides; None if no pair will do."""
         found = {
             n: hinted[n].candidates if n in hinted else self._candidates(n, height_mm)
             for n in SIDES
         }
-        for name in (n for n in SIDES if n not in hinted):
+        for name in (n for n in SIDES if parallel and n not in hinted):
             opposite = max(found[SIDES[1 - SIDES.index(name)]], key=_merit, default=None)
             if opposite is not None:
                 found[name] = self._candidates(name, height_mm, parallel_to=opposite)
