@@ -19,6 +19,7 @@ from fitcheck.tone import LINEAR_OF_LEVEL
 SUPERSAMPLING = 2
 PX_PER_MM = 20  # of the card's picture
 WALL_Y, BENCH_DROP = -420.0, 25.0
+REST_Y = -60.0
 
 Colour = tuple[float, float, float]
 
@@ -53,6 +54,8 @@ class PadScene:
     grain: float = 0.06
     stripe: tuple[float, float] | None = None  # a lamination's left and right edge, as the pad's
     shadow: float | None = None  # a lamp's shadow on the bench, left of here
+    rest: float | None = None  # something upright behind the riser, from its middle to here
+    rest_colour: Colour = (0.05, 0.06, 0.12)
     length: float = 90.0  # of the riser that is seen
     blur_px: float = 0.8
     noise: float = 1.5
@@ -126,6 +129,13 @@ def _cast(scene: PadScene, pixels: np.ndarray) -> np.ndarray:
     if scene.shadow is not None:
         shadowed = on_bench & (hit[..., 0] + 0.1 * hit[..., 1] < scene.shadow)
         picture[shadowed] *= 0.45
+
+    if scene.rest is not None:
+        hit = _meet(camera, rays, np.array([0.0, 1.0, 0.0]), REST_Y)
+        reach = hit[..., 0] / scene.rest
+        picture[(reach > 0) & (reach < 1) & (hit[..., 2] < 0) & (hit[..., 2] > bench_z)] = (
+            scene.rest_colour
+        )
 
     # Sides stand upright but for the taper, half of it each; the pad rolls against them.
     slant = np.tan(np.radians(scene.taper / 2))

@@ -9,6 +9,7 @@ from pad_scene import PadScene, photograph
 from fitcheck.pipeline import measure_photo
 from fitcheck.setup import Setup
 from fitcheck.views.pad import best_weights
+from fitcheck.views.pad_wood import same_wood, unlikeness
 
 SETUP = Setup(0.0, bars_mm=(100.0, 100.0))  # the scene's card has no thickness
 
@@ -76,6 +77,28 @@ def test_a_lamination_is_not_taken_for_a_side():
 def test_a_shadow_on_the_bench_is_not_taken_for_a_side():
     truth, found = measured(shadow=-30.0)
     assert_held(truth, found)
+
+
+@pytest.mark.parametrize("rest", [32.0, -30.0])
+def test_a_rest_behind_the_riser_is_not_taken_for_its_side(rest):
+    truth, found = measured(rest=rest)
+    assert_held(truth, found)
+
+
+def test_a_rest_of_the_same_wood_is_measured_or_warned_of():
+    truth, found = measured(rest=32.0, rest_colour=(0.14, 0.075, 0.045))
+    for one in found.characteristics:
+        error = abs(one.value - truth[one.name])
+        assert error < max(0.5, 1.5 * one.expanded_uncertainty) or found.warnings
+
+
+def test_shades_of_one_wood_are_alike_and_of_other_things_not():
+    wood = np.log([0.16, 0.08, 0.045])
+    in_other_light = np.log([0.14, 0.071, 0.04])
+    painted = np.log([0.05, 0.06, 0.12])
+    assert unlikeness(wood, wood) == 0.0
+    assert same_wood(unlikeness(wood, in_other_light)) > 0.95
+    assert same_wood(unlikeness(wood, painted)) == pytest.approx(0.25, abs=0.01)
 
 
 def test_hints_are_taken():

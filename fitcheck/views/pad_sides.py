@@ -81,7 +81,8 @@ CORNER_SLOPE = np.tan(np.radians(1.2))  # a wall end that leans out less is a si
 FAINT_SLOPE_SD = np.tan(np.radians(0.2))  # a side less sure than this is tried by its shade
 LOG_FLOOR = 0.03  # of the paper's light
 PRESENT_SHARE, PRESENT_LEAST = 0.35, 0.08
-UNLIKE_SIDES = 1.2  # two shades that are hardly one riser's
+UNLIKE_SIDES, UNLIKE_INSIDE = 1.2, 0.6  # hardly one riser's; of grain at its liveliest
+REST_SHOWS_MM = 10.0  # of something that stands behind the riser
 MOST_UNLIKE = 2.0  # of a millimetre of wood, whose grain is livelier than a whole side's
 BASE_OFF_MM = 3.0  # the sides must begin this near the card's base
 LOOK = "Look at the drawn edges; if one is wrong, mark it by hand."
@@ -220,7 +221,7 @@ class SideFinder:
             n: best[n] if n in hinted else self._inside_the_wall(n, best, found[n]) for n in SIDES
         }
         self._name_rivals(chosen, pairs, hinted)
-        if not hinted and self._unlikeness(*(chosen[n] for n in SIDES)) > UNLIKE_SIDES:
+        if not hinted and self._other_wood_inside(chosen, found):
             self._warn(
                 "edge_ambiguous",
                 "What lies just inside the two sides is not the same wood: one of the lines may "
@@ -228,6 +229,21 @@ class SideFinder:
                 LOOK,
             )
         return chosen
+
+    def _other_wood_inside(
+        self, chosen: dict[str, Candidate], found: dict[str, list[Candidate]]
+    ) -> bool:
+        """Whether two shades are not one riser's, or a line further in ends a liker one."""
+        unlike = self._unlikeness(*(chosen[n] for n in SIDES))
+        if unlike > UNLIKE_SIDES:
+            return True
+        return unlike > UNLIKE_INSIDE and any(
+            self._score(*(inner if n == name else chosen[n] for n in SIDES)) > 0.0
+            and self._unlikeness(*(inner if n == name else chosen[n] for n in SIDES)) < unlike / 2
+            for name in SIDES
+            for inner in found[name]
+            if SAME_SIDE_MM < chosen[name].line.offset_mm - inner.line.offset_mm < REST_SHOWS_MM
+        )
 
     def _candidates(
         self,
