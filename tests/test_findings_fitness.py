@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 from reported import findings_html
-from test_findings_rework import inspected, mm, sound_bow
+from test_findings_rework import _wider, inspected, mm, sound_bow
 
 from fitcheck.findings.condition import ITEMS, condition_of
 from fitcheck.findings.plain import summary_lines
@@ -166,6 +166,26 @@ def test_a_lip_that_is_only_felt_is_told_and_does_not_reject():
     found = complete(width_mm=1.3)
     assert found.fitness.use == "return as is"
     assert any("stands" in reason for reason in found.fitness.reasons)
+
+
+@pytest.mark.parametrize("width_mm", [-12.0, -6.0, -2.4, -1.2, 2.4, 6.0, 12.0])
+def test_a_lip_past_its_limit_is_never_given_back_as_it_is(width_mm):
+    found = complete(width_mm=width_mm)
+    assert found.fitness.use == "rework"
+    assert any("stands" in reason for reason in found.fitness.reasons)
+    assert "nothing needs rework" not in found.fitness.headline
+
+
+def test_a_small_lip_of_a_limb_excuses_no_other():
+    bow = sound_bow()
+    inspection = inspected(bow, condition=CLEAR, width_mm=1.2).inspection
+    photos = tuple(
+        _wider(photo, 2.4) if photo.view == "seat" and photo.end == "lower" else photo
+        for photo in inspection.photos
+    )
+    found = find(replace(inspection, photos=photos), [p.measurement for p in photos])
+    assert {o.effect for o in found.rework.out_of_reach} == {"looks", "maker"}
+    assert found.fitness.use == "rework"
 
 
 def test_a_light_arrow_is_a_caution():

@@ -249,6 +249,10 @@ def test_lips_the_riser_is_dressed_and_the_limb_is_not():
     assert "glass runs to the edge" in wide.rework.out_of_reach[0].why
     far = inspected(sound_bow(), width_mm=-2.4)
     assert "dress" not in acts(far)
+    assert all(o.effect == "maker" for o in far.rework.out_of_reach)
+    stout = inspected(sound_bow(), width_mm=2.4)
+    assert all(o.effect == "maker" for o in stout.rework.out_of_reach)
+    assert "not this riser’s limb" in stout.rework.out_of_reach[0].why
 
 
 def test_a_limb_s_own_twist_is_held_and_past_its_limit_goes_to_the_rack():

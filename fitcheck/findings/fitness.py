@@ -107,11 +107,7 @@ def fitness_of(
         )
     alone = {(item.end, name) for item in rework.left_alone for name in item.names}
     looks = [o for o in rework.out_of_reach if o.effect == "looks"]
-    past = [
-        f
-        for f in findings
-        if f.judged.rework == "needed" and not _explained(f, alone, bool(looks))
-    ]
+    past = [f for f in findings if f.judged.rework == "needed" and not _explained(f, alone)]
     reasons = [f.sentence for f in past]
     wrong_ends = faults.exchange.verdict in ("exchanged", "marks only", "contradiction")
     if wrong_ends:
@@ -135,9 +131,7 @@ def fitness_of(
         return Fitness(use, headline, told, missing, (*first, *cautions))
 
     looked_after = [
-        one
-        for one in remaining
-        if one.judged.rework == "needed" and not _explained(one, alone, bool(looks))
+        one for one in remaining if one.judged.rework == "needed" and not _explained(one, alone)
     ]
     hard = [o for o in rework.out_of_reach if o.effect == "rack"]
     maker = [o for o in rework.out_of_reach if o.effect == "maker"]
@@ -159,11 +153,17 @@ def fitness_of(
         here = [b for b in alarms if not b.name.startswith("arrow")]
         reasons += [*(f"{b.title}: {b.meaning}" for b in (*to_do, *here)), *mend]
         past_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
+        here_too = wrong_ends or rework.works_on_fit or to_do or mend
+        headline = "To the bench: there is work to do, and it can be done."
+        if maker:
+            headline = (
+                "To the bench, and in part to the maker: there is work to do."
+                if here_too
+                else "To the maker: what is wrong is no work for this bench."
+            )
         return answer(
             "rework",
-            "To the bench, and in part to the maker: there is work to do."
-            if maker
-            else "To the bench: there is work to do, and it can be done.",
+            headline,
             [*(reasons or past_good), *told],
         )
     undecided = [f for f in findings if f.judged.rework == "undecided"]
@@ -194,13 +194,11 @@ def _kept_by(finding: Finding, item: OutOfReach) -> bool:
     return finding.name in item.names and finding.end in (None, item.end)
 
 
-def _explained(finding: Finding, alone: set[tuple[End, str]], proud: bool) -> bool:
+def _explained(finding: Finding, alone: set[tuple[End, str]]) -> bool:
     """Whether a finding past its limit is one that is left as it is, and said to be."""
     if finding.name == "wind":
         return any(name == "wind" for _, name in alone)
-    if finding.end is not None and (finding.end, finding.name) in alone:
-        return True
-    return proud and finding.name.startswith("overhang")
+    return finding.end is not None and (finding.end, finding.name) in alone
 
 
 def _exchange_words(faults: Faults) -> str:

@@ -194,15 +194,27 @@ def dress_lips(plan: Plan, end: End, may_cut: bool) -> None:
         if judged.conformity != "does not conform":
             continue
         if lip.value > 0:
-            plan.out_of_reach.append(_limb_proud(seat, side, lip))
+            plan.out_of_reach.append(_limb_proud(seat, side, lip, judged.rework == "needed"))
         elif may_cut:  # not before it is known whose fault the lip is
             _dress(plan, end, side, lip)
 
 
-def _limb_proud(seat: Seat, side: Side, lip: Value) -> OutOfReach:
+def _limb_proud(seat: Seat, side: Side, lip: Value, past_rework: bool) -> OutOfReach:
+    """A limb's lip: short of its rework limit it is felt and seen only, past it the maker's."""
     wide = magnitude(lip.value, lip.standard_uncertainty, "mm")
+    what = (
+        f"Limb {seat.limb} stands {wide} proud of the riser on the {side}, at the {seat.end} end."
+    )
+    if past_rework:
+        return OutOfReach(
+            what,
+            "A limb’s side is not dressed: its glass runs to the edge. So far out it is not this "
+            "riser’s limb, or one for the maker to make over.",
+            effect="maker",
+            end=seat.end,
+        )
     return OutOfReach(
-        f"Limb {seat.limb} stands {wide} proud of the riser on the {side}, at the {seat.end} end.",
+        what,
         "A limb’s side is not dressed: its glass runs to the edge. It can be felt and seen; break "
         "no arris that is glass, and tell the customer.",
         effect="looks",
@@ -216,8 +228,10 @@ def _dress(plan: Plan, end: End, side: Side, lip: Value) -> None:
             OutOfReach(
                 f"The riser stands {magnitude(lip.value, lip.standard_uncertainty, 'mm')} proud "
                 f"of the limb on the {side}, at the {end} end.",
-                f"At most {depth_text(SIDE_STOP_MM)} may be dressed off a riser’s side here.",
-                effect="looks",
+                f"At most {depth_text(SIDE_STOP_MM)} may be dressed off a riser’s side here. More "
+                "than that is for the maker, or the limb is not this riser’s.",
+                effect="maker",
+                end=end,
             )
         )
         return
