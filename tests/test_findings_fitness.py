@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 from reported import findings_html
+from simulated_bows import photograph
 from test_findings_rework import _wider, inspected, mm, sound_bow
 
 from fitcheck.findings.condition import ITEMS, condition_of
@@ -127,6 +128,25 @@ def test_new_pads_ask_for_the_pads_alone():
     found = complete(bow, purpose="new pads")
     assert found.fitness.use == "return as is"
     assert inspected(bow, purpose="new pads").fitness.use == "return as is"
+
+
+def test_new_pads_say_nothing_of_the_bow_but_what_was_not_looked_at():
+    inspection = photograph(sound_bow(pad={"upper": 0.02}), "both cards", 12)
+    pads = tuple(p for p in inspection.photos if p.view == "pad")
+    asked = replace(inspection, photos=pads, purpose="new pads")
+    found = find(asked, [p.measurement for p in pads])
+    assert found.fitness.use == "return as is"
+    assert found.fitness.headline.startswith("The pads need no rework")
+    assert found.fitness.missing == (
+        "the limbs in their seats",
+        "the twist along the limbs",
+        "condition",
+    )
+    assert all(photo.view == "pad" for photo in found.faults.next_photos)
+    text = findings_html(found)
+    assert "Can it be shot" not in text
+    assert "go back as it is" not in text
+    assert not summary_lines(found)[0].startswith("Return")
 
 
 @pytest.mark.parametrize(

@@ -44,7 +44,8 @@ class Fitness:
     reasons
         Why, the weightiest first.
     missing
-        What has to be looked at before more can be said.
+        What has to be looked at before more can be said; where the pads alone were asked for,
+        also what was not asked for.
     cautions
         That bear on this bow.
     """
@@ -92,7 +93,9 @@ def fitness_of(
     bench
         Meaning of the bench readings.
     """
-    missing = _missing(purpose, condition, seats)
+    needed = _missing(purpose, condition, seats)
+    pads_alone = purpose == "new pads"
+    missing = (*needed, *_not_asked(condition, seats)) if pads_alone else needed
     cautions = [STRENGTH]
     if condition.stops:
         reasons = [finding.sentence for finding in condition.stops]
@@ -168,11 +171,11 @@ def fitness_of(
         )
     undecided = [f for f in findings if f.judged.rework == "undecided"]
     contrary = [f for f in findings if f.doubt and f not in past]
-    if missing or undecided or past or faults.doubts or alarms or contrary:
+    if needed or undecided or past or faults.doubts or alarms or contrary:
         reasons += [f"{b.title}: {b.meaning}" for b in alarms]
         reasons += [f.sentence for f in dict.fromkeys([*undecided, *contrary])]
-        if missing:
-            reasons.append(f"Not looked at: {listed(missing)}.")
+        if needed:
+            reasons.append(f"Not looked at: {listed(needed)}.")
         return answer(
             "cannot be said yet",
             "It is not to be given back yet: what was read on the bench has to be settled first."
@@ -184,7 +187,9 @@ def fitness_of(
     good = "Nothing needs rework." if near else "All that was measured is within its good limit."
     return answer(
         "return as is",
-        "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
+        "The pads need no rework. Nothing else of the bow was judged."
+        if pads_alone
+        else "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
         [good, *near, *(f.sentence for f in condition.found)],
     )
 
@@ -209,6 +214,21 @@ def _exchange_words(faults: Faults) -> str:
         faults.exchange.verdict,
         "The limbs’ marks and their fit say different things about which end each belongs to.",
     )
+
+
+def _not_asked(condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:
+    """What of the bow was not looked at where the pads alone were asked for."""
+    values = {name for seat in seats.values() for name in seat.values}
+    missing = []
+    if not values & {"overhang_left", "overhang_right", "seat_gap"}:
+        missing.append("the limbs in their seats")
+    if "twist" not in values:
+        missing.append("the twist along the limbs")
+    if not (condition.clear or condition.found):
+        missing.append("condition")
+    elif condition.core_missing:
+        missing.append(f"of the check list of condition: {', '.join(condition.core_missing)}")
+    return tuple(missing)
 
 
 def _missing(purpose: str, condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:

@@ -60,6 +60,8 @@ def next_photos(inspection: Inspection, roll: Shares, sideways: Shares) -> Itera
     here = inspection.limbs_at("as received")
     options = []
     for view, spot, shares, rows, noise in _candidates(inspection, roll, sideways):
+        if inspection.purpose == "new pads" and view != "pad":
+            continue  # nothing but the pads was asked for
         gain = expected_gain(shares, rows, np.array(noise))
         exchange = bool(spot.limb and spot.end and here.get(spot.end) not in (None, spot.limb))
         options.append(NextPhoto(view, spot.end, spot.limb, spot.from_riser, exchange, gain))

@@ -275,7 +275,10 @@ def verdict_words(finding: Finding) -> str:
 
 def summary_lines(findings: Findings) -> tuple[str, ...]:
     """Return the findings as a few lines of text, for the command line."""
-    lines = [f"{sentence(findings.fitness.use)}. {findings.fitness.headline}"]
+    fitness = findings.fitness
+    lines = [f"{sentence(fitness.use)}. {fitness.headline}"]
+    if findings.inspection.purpose == "new pads" and fitness.use == "return as is":
+        lines = [fitness.headline]  # the pads alone were asked for, not the bow
     score = findings.bow_score
     lines.append("Score: not scored." if score is None else f"Score: {score.text}.")
     lines += [f"  {text}" for text in found_sentences(findings)]

@@ -129,8 +129,9 @@ class OutOfReach:
     what, why
         In sentences.
     effect
-        ``"looks"``: short of its rework limit, felt and seen only; ``"maker"``: for the maker, and no reason of its own to
-        leave the bow unused; ``"rack"``: the bow waits until it is settled.
+        ``"looks"``: short of its rework limit, felt and seen only; ``"maker"``: for the maker,
+        and no reason of its own to leave the bow unused; ``"rack"``: the bow waits until it is
+        settled.
     end, names
         Of the seat, and the characteristics that stay as they are for it.
     """

@@ -56,15 +56,13 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
     sign, level, use = USES.get(f.fitness.use, OPEN)
     yield Heading(1, _title(report, lang))
     yield Facts(tuple(_facts(report, lang)))
-    yield Box(
-        level,
-        sign,
-        lang.text(f"use_{use}"),
-        (
-            lang.said(f.fitness.headline),
-            plain(f"{lang.text('can_it_be_shot')} {lang.text(f'shoot_{use}')}"),
-        ),
-    )
+    # Where the pads alone were asked for nothing is said of shooting, but that it is forbidden.
+    pads_alone = f.inspection.purpose == "new pads"
+    title = "use_pads" if pads_alone and use == "return" else f"use_{use}"
+    said = [lang.said(f.fitness.headline)]
+    if not pads_alone or use == "reject":
+        said.append(plain(f"{lang.text('can_it_be_shot')} {lang.text(f'shoot_{use}')}"))
+    yield Box(level, sign, lang.text(title), tuple(said))
     if f.condition.stops:
         stops = lang.all_said(one.sentence for one in f.condition.stops)
         yield Box("caution", "⚠", lang.text("found_first"), stops)
