@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fitcheck.findings.combine import Combined, Evidence, Spot
+from fitcheck.findings.combine import Combined, Evidence, Spot, gather
 from fitcheck.findings.decisions import seat_findings
 from fitcheck.findings.draw import (
     amo_draw_in,
@@ -18,7 +18,9 @@ from fitcheck.findings.draw import (
 from fitcheck.findings.limits import DEFAULTS
 from fitcheck.findings.readings import bench_findings, both_units, effective_tiller_mm
 from fitcheck.findings.seat import feeler_value, seat_of
+from fitcheck.inspection import Inspection, Limb, PhotoEntry
 from fitcheck.inspection_file import inspection_from_json
+from fitcheck.measurement import Characteristic, Measurement, Note
 
 IN = 25.4
 
@@ -360,3 +362,51 @@ def test_feeler_and_photograph_are_held_beside_each_other(photo_gap, agree):
 )
 def test_lengths_in_both_units(mm, text):
     assert both_units(mm) == text
+
+
+def photographed_gap(at_rest: Combined, other: Combined):
+    seen = {one.spot: one for one in (at_rest, other)}
+    inspection = Inspection(limbs=(Limb("A"),))
+    seat = seat_of(inspection, Evidence(seen), "upper", "A")
+    (finding,) = (f for f in seat_findings(seat, DEFAULTS) if f.name == "seat_gap")
+    return finding
+
+
+def gap_at(characteristic, side, value, u, notes=()):
+    spot = Spot(characteristic, "upper", "A", side)
+    return Combined(spot, value, "mm", u, {}, ("j.jpg",), notes=notes)
+
+
+def test_the_place_least_surely_good_decides_the_seam():
+    sure = gap_at("gap_butt", "left", 0.0, 0.01)
+    unsure = gap_at("gap_end", "right", 0.0, 0.13)
+    for pair in ((sure, unsure), (unsure, sure)):
+        found = photographed_gap(*pair)
+        assert found.judged.conformity == "undecided"
+        assert "riser end on the right" in found.said
+    # A gap a little wider but surely good does not hide one that may be past its limit.
+    wider = photographed_gap(gap_at("gap_butt", "left", 0.02, 0.005), unsure)
+    assert wider.judged.conformity == "undecided"
+    assert photographed_gap(sure, sure).judged.conformity == "conforms"
+    assert "closed at the butt on the left" in photographed_gap(sure, sure).said
+    wide = gap_at("gap_end", "left", 0.3, 0.01)
+    assert photographed_gap(gap_at("gap_butt", "left", 0.2, 0.01), wide).value.value == 0.3
+
+
+def test_a_seam_that_may_be_another_line_is_never_surely_good():
+    doubtful = (Note("seam_ambiguous", "Another line.", "Look at the drawn lines."),)
+    found = photographed_gap(
+        gap_at("gap_butt", "left", 0.0, 0.01, doubtful), gap_at("gap_end", "left", 0.0, 0.01)
+    )
+    assert (found.judged.conformity, found.judged.rework) == ("undecided", "undecided")
+    assert found.judged.p_good <= 0.5
+    assert "another line" in found.sentence.lower()
+
+
+def test_a_gap_cut_at_zero_keeps_how_far_it_may_reach():
+    one = Characteristic("gap_end", 0.0, "mm", 0.05, (0.0, 0.25), {"edge": 0.05})
+    entry = PhotoEntry("j.jpg", "joint", "upper", "A", "left")
+    found = Measurement("j.jpg", "joint", characteristics=(one,))
+    evidence = gather(Inspection(limbs=(Limb("A"),), photos=(entry,)), [found])
+    gap = evidence.get("gap_end", "upper", "A", "left")
+    assert gap.standard_uncertainty == pytest.approx(0.25 / 1.96)

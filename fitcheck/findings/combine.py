@@ -27,6 +27,8 @@ INDEPENDENT = frozenset({"pose", "edge"})
 SET_ANEW = frozenset({"card_set", "card_lean"})
 # How a card was cut and folded: of known sign in `sight` and `pad`.
 CARD_OWN = "card_fold"
+# Never below zero: their interval is one-sided there.
+CUT_AT_ZERO = frozenset({"gap_butt", "gap_end"})
 # Photographs of one thing that differ by more than this chance allows do not agree.
 DISAGREE_PROBABILITY = 0.01
 SMALLEST_UNCERTAINTY = 1e-4  # as in fitcheck.uncertainty: no result is stated more surely
@@ -232,6 +234,9 @@ def _reading(
 ) -> _Reading:
     squares = {source: u**2 for source, u in one.budget.items() if u > 0}
     total = one.standard_uncertainty**2
+    if one.name in CUT_AT_ZERO:
+        # What was cut off below hides how far it may reach above, which is what is asked of it.
+        total = max(total, ((one.interval95[1] - one.value) / 1.96) ** 2)
     together = sum(squares.values())
     if together > total:  # parts are Monte Carlo figures too and need not quite add up
         squares = {source: s * total / together for source, s in squares.items()}

@@ -10,7 +10,7 @@ from fitcheck.findings.limits import Judged, Tolerance, decide
 from fitcheck.findings.seat import Seat, Value, gap_words, probability_up_to, wind_of
 from fitcheck.findings.string_line import StringPlace
 from fitcheck.findings.words import MEASURES, magnitude, sentence
-from fitcheck.inspection import End
+from fitcheck.inspection import End, Side
 from fitcheck.judgement import REQUIRED_PROBABILITY, Conformity, Rework
 
 # Which limit each characteristic of a seat is held against.
@@ -23,7 +23,11 @@ LIMIT_OF = {
     "seat_gap": "seat_gap",
     "pin_play": "pin_play",
 }
+# Of two lines that may as well be the seam each is it with no more than this.
+P_OF_TWO_LINES = 0.5
 RULE = "rule"  # the tool of what was read at the string
+AMBIGUOUS = "Another line there may as well be the seam: look at the drawn lines."
+LEAST_GAP_MM = 0.005  # below it a seam is said to be closed
 WHAT_DECIDES = {
     "overhang": "a second photograph from straight above the seam, or a straightedge and feeler "
     "gauge at the lip",
@@ -90,6 +94,8 @@ class Finding:
 def judge_value(value: Value, tolerance: Tolerance) -> Judged:
     """Hold a value against its limit; one of which only bounds are known by its bounds."""
     judged = decide(value.value, value.standard_uncertainty, tolerance)
+    if value.ambiguous:
+        return _not_surely_good(judged)
     if value.bounds is None:
         return judged
     p_good, p_free = (probability_up_to(value, e[1]) for e in (tolerance.good, tolerance.rework))
@@ -108,13 +114,54 @@ def judge_value(value: Value, tolerance: Tolerance) -> Judged:
     )
 
 
+def _not_surely_good(judged: Judged) -> Judged:
+    """What a line says that may be another: it can raise a doubt, and settle none."""
+    return replace(
+        judged,
+        p_good=min(judged.p_good, P_OF_TWO_LINES),
+        p_rework_free=min(judged.p_rework_free, P_OF_TWO_LINES),
+        conformity="undecided",
+        rework="undecided",
+    )
+
+
+def deciding_gap(
+    gaps: Mapping[tuple[str, Side], Value], tolerance: Tolerance
+) -> tuple[tuple[str, Side], Value]:
+    """Return that place of a seam, and its gap, which is least surely within its limits.
+
+    Of several that are surely past them it is the widest: every place is judged, and a wide
+    uncertainty at one is not hidden by a sure value at another.
+    """
+
+    def sure(item: tuple[tuple[str, Side], Value]) -> tuple[float, float, float]:
+        judged = judge_value(item[1], tolerance)
+        return (
+            round(judged.p_good, 6),
+            round(judged.p_rework_free, 6),
+            -item[1].value,
+        )
+
+    return min(gaps.items(), key=sure)
+
+
+def with_deciding_gap(seat: Seat, limits: Mapping[str, Tolerance]) -> Seat:
+    """Return the seat with the place of its seam that decides as its gap."""
+    if not seat.gaps:
+        return seat
+    return seat.with_values(seat_gap=deciding_gap(seat.gaps, limits["seat_gap"])[1])
+
+
 def seat_findings(seat: Seat, limits: Mapping[str, Tolerance]) -> Iterable[Finding]:
     """Judge every characteristic of a seat that has a limit."""
+    seat = with_deciding_gap(seat, limits)
     for name, limit in LIMIT_OF.items():
         value = seat.values.get(name)
         if value is not None:
             judged = judge_value(value, limits[limit])
-            yield Finding(name, seat.end, seat.limb, value, judged, _said(seat, name, value))
+            doubt = AMBIGUOUS if value.ambiguous else ""
+            said = _said(seat, name, value)
+            yield Finding(name, seat.end, seat.limb, value, judged, said, doubt)
 
 
 def wind_finding(seats: Mapping[End, Seat], limits: Mapping[str, Tolerance]) -> Finding | None:
@@ -179,7 +226,10 @@ def _said(seat: Seat, name: str, value: Value) -> str:
         against = "the riser" if seat.twist_from_riser else "its own butt"
         return f"Limb {seat.limb} is rolled {size} against {against}{way}"
     if name == "seat_gap":
-        at, side = max(seat.gaps, key=lambda place: seat.gaps[place].value)
+        at, side = next(place for place, gap in seat.gaps.items() if gap is value)
         wide = gap_words(value)
+        if value.bounds is None and value.value < LEAST_GAP_MM:
+            within = magnitude(0.0, value.standard_uncertainty, value.unit).partition("±")[2]
+            return f"The seam {where} is closed at the {at} on the {side}, to{within}"
         return f"The seam {where} stands open {wide} at the {at} on the {side}"
     return f"The index pin {where} has {size} of play ({MEASURES[name]})"

@@ -34,7 +34,8 @@ class Value:
 
     ``bounds`` is set where only two bounds are known, as from a feeler gauge: the value is
     then taken as rectangular between them, or, where the upper one is infinite, as falling off
-    exponentially above the lower one.
+    exponentially above the lower one. ``ambiguous`` is set where the photograph shows another
+    line that may as well be the one that was measured.
     """
 
     value: float
@@ -42,6 +43,7 @@ class Value:
     unit: str
     tool: str = "photograph"
     bounds: tuple[float, float] | None = None
+    ambiguous: bool = False
 
     @property
     def expanded(self) -> float:
@@ -60,7 +62,7 @@ class Seat:
     values
         By characteristic: ``overhang_left``, ``overhang_right``, ``lateral_offset``,
         ``lateral_angle``, ``limb_width``, ``riser_width``, ``pad_squareness``, ``twist``,
-        ``seat_gap`` (the widest place), ``gap_wedge``, ``pin_play``.
+        ``seat_gap`` (the place least surely within its limits), ``gap_wedge``, ``pin_play``.
     twist_from_riser
         Whether the twist is the whole, against the riser's face, or the limb's own only.
     gaps
@@ -191,7 +193,10 @@ def _gaps(
         for side in SIDES:
             found = evidence.get(characteristic, end, limb, side)
             if found is not None:
-                gaps[at, side] = Value(found.value, found.standard_uncertainty, found.unit)
+                unsure = any(note.code == "seam_ambiguous" for note in found.notes)
+                gaps[at, side] = Value(
+                    found.value, found.standard_uncertainty, found.unit, ambiguous=unsure
+                )
     for reading in inspection.readings.feeler:
         felt_limb = reading.limb or inspection.as_received.get(end, limb)
         if reading.end != end or felt_limb != limb:
@@ -209,6 +214,8 @@ def _gaps(
                 f"{seen.value:.2f} mm of gap and the feeler gauge {gap_words(felt)}: they do "
                 "not agree, and the gauge is taken. See whether the bolt was as snug both times."
             )
+            gaps[place] = felt
+        elif seen.ambiguous:  # of the two the blades alone are of this seam for certain
             gaps[place] = felt
         else:
             gaps[place] = _within(seen, bounds)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from fitcheck.findings.decisions import judge_value
+from fitcheck.findings.decisions import deciding_gap, judge_value, with_deciding_gap
 from fitcheck.findings.faults import Cause, Faults
 from fitcheck.findings.frames import side_of
 from fitcheck.findings.score import score_seat
-from fitcheck.findings.seat import Value, gap_words, pad_size_mm, widest_gap
+from fitcheck.findings.seat import Value, gap_words, pad_size_mm
 from fitcheck.findings.steps import (
     DUST,
     HALF_WORDS,
@@ -243,7 +243,7 @@ def bed(plan: Plan, end: End) -> None:
     judged = judge_value(gap, plan.limits["seat_gap"])
     if judged.conformity != "does not conform":
         return
-    at, side = max(seat.gaps, key=lambda place: seat.gaps[place].value)
+    at, side = deciding_gap(seat.gaps, plan.limits["seat_gap"])[0]
     closed = "riser end" if at == "butt" else "butt"
     remaining = plan.remaining_mm(end)
     text = (
@@ -265,7 +265,7 @@ def bed(plan: Plan, end: End) -> None:
         )
         return
     closed_up = {place: _closed(one) for place, one in seat.gaps.items()}
-    after = replace(seat.with_values(seat_gap=widest_gap(closed_up)), gaps=closed_up)
+    after = with_deciding_gap(replace(seat, gaps=closed_up), plan.limits)
     plan.do(
         Step(
             "bed",

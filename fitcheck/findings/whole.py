@@ -12,6 +12,7 @@ from fitcheck.findings.decisions import (
     seat_findings,
     string_findings,
     wind_finding,
+    with_deciding_gap,
 )
 from fitcheck.findings.draw import Curve, curve_of
 from fitcheck.findings.faults import Faults, find_faults
@@ -118,7 +119,7 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
     limits = limits_in_force(inspection.limits, inspection.readings.fingers)
     play = {end: seat_play(inspection.readings.ends.get(end)) for end in ENDS}
     faults = find_faults(inspection, evidence, limits, play)
-    seats = {a: _seats(inspection, evidence, faults, play, a) for a in ARRANGEMENTS}
+    seats = {a: _seats(inspection, evidence, faults, play, limits, a) for a in ARRANGEMENTS}
     poses: dict[Arrangement, Poses | None] = {
         a: poses_of(inspection, a, evidence, faults.roll, faults.sideways, play)
         for a in ARRANGEMENTS
@@ -194,6 +195,7 @@ def _seats(
     evidence: Evidence,
     faults: Faults,
     play: Mapping[End, Play],
+    limits: Mapping[str, Tolerance],
     arrangement: Arrangement,
 ) -> dict[End, Seat]:
     at = inspection.limbs_at(arrangement)
@@ -203,6 +205,7 @@ def _seats(
     for end in ENDS:
         seat = seat_of(inspection, evidence, end, at.get(end))
         seat = reckon_seat(seat, faults.roll, faults.sideways, evidence, play[end])
+        seat = with_deciding_gap(seat, limits)
         if seat.values or end in at:
             seats[end] = seat
     return seats
