@@ -27,6 +27,8 @@ from fitcheck.inspection import (
     StringReading,
 )
 from fitcheck.quantities import quantity
+from fitcheck.reporting.as_csv import report_csv
+from fitcheck.reporting.build import build_report
 
 STOPS = [name for name, item in ITEMS.items() if item.effect != "caution"]
 CLEAR = tuple(ConditionEntry(name, False) for name in ITEMS)
@@ -74,6 +76,17 @@ def test_a_stop_finding_keeps_every_word_of_release_out(name):
     text = everything_said(found)
     assert RELEASE.search(text) is None, RELEASE.search(text)
     assert "seen under the lamp" in text
+    words = f"{ITEMS[name].words}, limb A"
+    (repair,) = (one for one in found.rework.steps if one.act == "repair")
+    assert words in repair.title
+    lines = summary_lines(found)
+    assert any(line.startswith("Stop: ") and words.capitalize()[:5] in line for line in lines)
+    assert "Score: not scored, something stops the bow." in lines
+    assert f"  At fault by the check list: {words}." in lines
+    table = report_csv(build_report(found, {}))
+    assert f",limb A,,,condition {name}," in table or f",A,,,condition {name}," in table
+    first_page = text.split("For the bench")[0]
+    assert "Not scored: something stops the bow" in first_page
 
 
 @pytest.mark.parametrize(

@@ -118,7 +118,7 @@ def test_what_is_proposed(seed):
     assert lap.depth_mm == pytest.approx(0.45, abs=0.15)  # 41.8 mm · tan 0.62°
     wind = next(p for p in lap.predicted if p.name == "wind")
     assert abs(wind.after.value) < 0.2 < abs(wind.before.value)
-    (lip,) = (o for o in rework.out_of_reach if o.effect == "looks")
+    (lip,) = (o for o in rework.out_of_reach if "proud" in o.what)
     assert "Limb K2" in lip.what
     assert "on the right, at the lower end" in lip.what
     assert not [o for o in rework.out_of_reach if o.effect == "rack"]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from fitcheck.inspection import ConditionEntry, Inspection
+from fitcheck.inspection import ConditionEntry, End, Inspection
 
 Effect = Literal["reject", "stop", "caution"]
 
@@ -208,12 +208,28 @@ class ConditionFinding:
         ``"limb A"``, ``"upper end"`` or empty.
     note
         The inspector's own words.
+    limb, end
+        Where; None where nobody said.
     """
 
     item: Item
     name: str
     where: str
     note: str
+    limb: str | None = None
+    end: End | None = None
+
+    @property
+    def words(self) -> str:
+        """What was found and where: ``crack across a limb, limb A``."""
+        return f"{self.item.words}, {self.where}" if self.where else self.item.words
+
+    @property
+    def to_do(self) -> str:
+        """What has to be done about what stops the bow, as the title of a step."""
+        if self.item.effect == "reject":
+            return f"Retire the part, or send it to its maker: {self.words}"
+        return f"Make good and prove first: {self.words}"
 
     @property
     def sentence(self) -> str:
@@ -261,7 +277,9 @@ def condition_of(inspection: Inspection) -> Condition:
     Where an item was both found at one place and not at another, it counts as found.
     """
     found = [
-        ConditionFinding(ITEMS[entry.item], entry.item, _where(entry), entry.note)
+        ConditionFinding(
+            ITEMS[entry.item], entry.item, _where(entry), entry.note, entry.limb, entry.end
+        )
         for entry in inspection.condition
         if entry.found
     ]

@@ -100,7 +100,8 @@ def _as_it_came(findings: Findings) -> str:
 def cause_sentences(findings: Findings) -> tuple[str, ...]:
     """Say whose fault it is, with probabilities, and what cannot be told apart."""
     faults = findings.faults
-    said = list(exchange_sentences(faults.exchange))
+    said = [f"At fault by the check list: {one.words}." for one in findings.condition.stops]
+    said += exchange_sentences(faults.exchange)
     for cause in _told(findings):
         more = " Its partner is made to suit: leave both." if _made_up(findings, cause) else ""
         said.append(cause_sentence(cause) + more)
@@ -221,7 +222,7 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
     if not said:
         photos = [step.title for step in rework.steps if step.act == "photograph"]
         return tuple(photos) or ("No work is proposed.",)
-    if rework.compared:
+    if rework.compared and not findings.condition.stops:
         ends = "; ".join(
             f"{one.end} end {one.after.text}, now {one.before.points:.1f}"
             for one in rework.compared
@@ -279,8 +280,12 @@ def summary_lines(findings: Findings) -> tuple[str, ...]:
     lines = [f"{sentence(fitness.use)}. {fitness.headline}"]
     if findings.inspection.purpose == "new pads" and fitness.use == "return as is":
         lines = [fitness.headline]  # the pads alone were asked for, not the bow
+    lines += [f"Stop: {one.sentence}" for one in findings.condition.stops]
     score = findings.bow_score
-    lines.append("Score: not scored." if score is None else f"Score: {score.text}.")
+    if findings.condition.stops:
+        lines.append("Score: not scored, something stops the bow.")
+    else:
+        lines.append("Score: not scored." if score is None else f"Score: {score.text}.")
     lines += [f"  {text}" for text in found_sentences(findings)]
     lines.append("Whose fault:")
     lines += [f"  {text}" for text in cause_sentences(findings)]

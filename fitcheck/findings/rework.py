@@ -82,7 +82,7 @@ def plan_rework(
         plan.steps.append(
             Step(
                 "repair",
-                "Stop" if finding.item.effect == "reject" else "First of all",
+                finding.to_do,
                 finding.sentence,
             )
         )

@@ -49,11 +49,28 @@ BOM = "\ufeff"  # by it spreadsheets know UTF-8
 
 
 def report_csv(report: Report) -> str:
-    """Return the characteristics as CSV (RFC 4180), one line each, with a header."""
+    """Return the characteristics as CSV (RFC 4180), one line each, with a header.
+
+    What stops the bow stands before them, with its line of the check list and no value.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
     hashes = {page.number: page.sha256 for page in report.photos}
+    for stop in report.findings.condition.stops:
+        named = {
+            "report": report.number,
+            "revision": report.issue.revision,
+            "bow": report.findings.inspection.bow.name,
+            "limbs": "as received",
+            "end": stop.end,
+            "limb": stop.limb,
+            "characteristic": f"condition {stop.name}",
+            "verdict": "do not shoot",
+            "tool": "check list",
+        }
+        cells = [named.get(column) for column in COLUMNS]
+        writer.writerow([safe_cell(c) if isinstance(c, str) else c for c in cells])
     for line in report.lines:
         limit = report.findings.limits.get(line.limit)
         expanded, metric = line.expanded_uncertainty, line.unit == "mm"
