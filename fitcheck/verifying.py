@@ -33,6 +33,7 @@ from fitcheck.reporting.model import Line
 from fitcheck.reporting.written_report import CSV, HTML, JSON, PDF
 from fitcheck.units import decimals_supported
 
+ADVICE = "Give the report.zip as `fitcheck inspect` wrote it."
 MOST_FILES = 600
 MOST_TEXT_BYTES = 64_000_000
 MOST_TOTAL_BYTES = 4 * 2**30
@@ -115,7 +116,7 @@ def verify(path: Path, told: Callable[[str], None] = lambda _: None) -> Verified
         with zipfile.ZipFile(path) as archive, tempfile.TemporaryDirectory() as name:
             folder = Path(name)
             raw = _unpack(archive, folder, path)
-            kept = kept_from_json(raw, path)
+            kept = kept_from_json(raw, path, ADVICE)
             inspection = read_inspection(folder)
             photos, problems = load_photos(inspection, folder)
             told(f"Measuring {len(photos)} photographs again.")
@@ -223,7 +224,7 @@ def _json(data: bytes, what: str) -> Any:
         return parse_json(data.decode("utf-8"), what)
     except UnicodeDecodeError as error:
         raise BadInput(
-            "not_a_report_zip", f"{what.capitalize()} in the zip is no text.", "Give a report.zip."
+            "not_a_report_zip", f"{what.capitalize()} in the zip is no text.", ADVICE
         ) from error
 
 
@@ -293,5 +294,5 @@ def _refused(path: Path, why: str) -> BadInput:
     return BadInput(
         "not_a_report_zip",
         f"{path.name} is not taken for a report: {why}.",
-        "Give the report.zip as `fitcheck inspect` wrote it.",
+        ADVICE,
     )

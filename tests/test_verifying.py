@@ -126,6 +126,33 @@ def test_a_zip_that_was_altered_or_is_none_is_refused(written, tmp_path, capsys)
     assert run(capsys, tmp_path / "missing.zip")[0] == 2
 
 
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda r: r.update(issues=[]),
+        lambda r: r.update(photographs=[{}]),
+        lambda r: r.update(photographs=["x"]),
+        lambda r: r["photographs"].append({}),
+        lambda r: r["photographs"][0].pop("sha256"),
+        lambda r: r["photographs"][0].update(measurement=[]),
+    ],
+)
+def test_a_report_with_a_part_missing_is_refused_with_advice_that_fits(
+    written, tmp_path, capsys, spoil
+):
+    def change(files, manifest):
+        report = json.loads(files["report.json"])
+        spoil(report)
+        files["report.json"] = json.dumps(report).encode()
+        relisted(files, manifest)
+
+    status, _, err = run(capsys, altered(written / "report.zip", tmp_path / "r.zip", change))
+    assert status == 2
+    assert err.rstrip().splitlines()[-1].startswith("fitcheck: ")
+    assert "another folder" not in err
+    assert "report.zip" in err
+
+
 def test_the_unpacked_zip_can_be_inspected_again(written, tmp_path, capsys):
     with zipfile.ZipFile(written / "report.zip") as archive:
         archive.extractall(tmp_path / "again")

@@ -16,6 +16,7 @@ from fitcheck.reporting.model import Issue, Line, Report
 FORMAT = "fitcheck report"
 VERSION = 1
 MOST_BYTES = 32_000_000
+ADVICE = "Give the report.json of a report that this program wrote, or choose another folder."
 
 
 @dataclass(frozen=True)
@@ -68,13 +69,15 @@ def read_report(path: Path) -> Kept:
     return kept_from_json(parse_json(text, "the report"), path)
 
 
-def kept_from_json(raw: Any, path: Path) -> Kept:
-    """Take what counts from a report's JSON; errors as in :func:`read_report`."""
+def kept_from_json(raw: Any, path: Path, advice: str = ADVICE) -> Kept:
+    """Take what counts from a report's JSON; errors as in :func:`read_report`, with ``advice``."""
     if not isinstance(raw, dict) or raw.get("format") != FORMAT:
-        raise _refused(path, "it is no report of this program")
+        raise _refused(path, "it is no report of this program", advice)
     if raw.get("version") != VERSION:
-        raise _refused(path, "it is of another version of the format")
+        raise _refused(path, "it is of another version of the format", advice)
     try:
+        if not raw["issues"]:
+            raise ValueError("a report has an issue at least")
         return Kept(
             _text(raw["number"]),
             _text(raw["inspection"].get("date", "")) or _text(raw["issues"][-1]["date"]),
@@ -91,7 +94,7 @@ def kept_from_json(raw: Any, path: Path) -> Kept:
             ),
         )
     except (KeyError, TypeError, IndexError, AttributeError, ValueError) as error:
-        raise _refused(path, "a part of it is missing or of another kind") from error
+        raise _refused(path, "a part of it is missing or of another kind", advice) from error
 
 
 def kept_of(report: Report) -> Kept:
@@ -146,9 +149,7 @@ def _text(raw: object) -> str:
     return raw
 
 
-def _refused(path: Path, why: str) -> BadInput:
+def _refused(path: Path, why: str, advice: str = ADVICE) -> BadInput:
     return BadInput(
-        "report_unreadable",
-        f"The report {path.name} cannot be taken up: {why}.",
-        "Give the report.json of a report that this program wrote, or choose another folder.",
+        "report_unreadable", f"The report {path.name} cannot be taken up: {why}.", advice
     )
