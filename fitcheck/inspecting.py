@@ -16,6 +16,7 @@ from fitcheck.inspection_file import read_inspection
 from fitcheck.measurement import Measurement, Note
 from fitcheck.photo import Photo, load_photo
 from fitcheck.pipeline import Shot, measure_shots
+from fitcheck.plain_text import visible_text
 from fitcheck.reporting.build import build_report
 from fitcheck.reporting.earlier import Kept, kept_of, read_report
 from fitcheck.reporting.language import Language
@@ -172,8 +173,15 @@ def load_photos(
                 )
             photos[i] = load_photo(file)
         except BadInput as error:
-            problems[i] = error
+            problems[i] = _as_named(error, file, entry.file)
     return photos, problems
+
+
+def _as_named(error: BadInput, file: Path, name: str) -> BadInput:
+    """The same error with the photograph's name as in the inspection: a report is given away."""
+    if error.code == "file_missing":
+        return BadInput(error.code, f"There is no file {visible_text(name)}.", error.advice)
+    return BadInput(error.code, error.message.replace(str(file), name), error.advice)
 
 
 def measure_inspection(

@@ -124,7 +124,10 @@ def verify(path: Path, told: Callable[[str], None] = lambda _: None) -> Verified
     except (OSError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise _refused(path, f"it cannot be read ({reason[:120]})") from error
-    before = [_measurement(p.get("measurement")) for p in raw["photographs"]]
+    try:
+        before = [_measurement(p.get("measurement")) for p in raw["photographs"]]
+    except BadInput as error:
+        raise _refused(path, f"a measurement in it is none ({error.message})") from error
     if len(before) != len(measured):
         raise _refused(path, "its report and its inspection do not have the same photographs")
     compared: list[Compared] = []

@@ -24,6 +24,7 @@ from test_report import Page
 
 from fitcheck.errors import BadInput
 from fitcheck.findings.whole import find
+from fitcheck.inspecting import load_photos, measure_inspection
 from fitcheck.inspection import Bow, Inspection
 from fitcheck.photo import Photo, load_photo
 from fitcheck.reporting.as_csv import COLUMNS, safe_cell
@@ -342,6 +343,36 @@ def test_a_photograph_that_is_missing_or_refused_is_said():
     assert "There is no file gone.jpg." in text
     assert photo.sha256 in words_of(text)
     assert "the file was not there" in text
+    first = " ".join(text[: text.index("For the bench")].split())
+    assert f"not measured: 1 of {len(entries)}" in first
+
+
+def test_files_missing_or_cut_off_are_told_apart_and_no_folder_is_named(tmp_path):
+    (tmp_path / "cut.jpg").write_bytes(samples()[0].path.read_bytes()[:3000])
+    files = ["cut.jpg", "gone.jpg"]
+    inspection = replace(
+        full_inspection(),
+        photos=tuple(
+            replace(entry, file=file, measurement=None)
+            for entry, file in zip(full_inspection().photos, files, strict=False)
+        ),
+    )
+    photos, problems = load_photos(inspection, tmp_path)
+    findings = find(inspection, measure_inspection(inspection, photos, problems))
+    report = build_report(findings, photos, issued=DAY, unreadable=problems)
+    forms = forms_of(report)
+    facts = {
+        file: block.rows[1][1][0].text
+        for block in document_of(report).blocks
+        if type(block).__name__ == "Facts"
+        for file in files
+        if block.rows[0][1][0].text == file
+    }
+    assert "was there" in facts["cut.jpg"]
+    assert "was not there" in facts["gone.jpg"]
+    assert "There is no file gone.jpg." in " ".join(text_of(forms[PDF]).split())
+    for name in (HTML, JSON, CSV):
+        assert str(tmp_path) not in forms[name].decode()
 
 
 def test_units_lead_as_the_user_set_them(plain_report):

@@ -95,6 +95,7 @@ def build_report(
             changes = what_changed(last, lines, findings, pages)
             this = Issue(last.issues[-1].revision + 1, day, this.program, digest, changes)
             issues = (*last.issues, this)
+    problems = {findings.inspection.photos[i].file: e for i, e in (unreadable or {}).items()}
     return Report(
         number,
         issues,
@@ -103,7 +104,8 @@ def build_report(
         lines,
         pages,
         None if before is None else before_and_after(before, lines),
-        {findings.inspection.photos[i].file: str(e) for i, e in (unreadable or {}).items()},
+        {file: str(error) for file, error in problems.items()},
+        frozenset(file for file, error in problems.items() if error.code == "file_missing"),
     )
 
 

@@ -68,7 +68,7 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
         yield Box("caution", "⚠", lang.text("found_first"), stops)
     yield Heading(2, lang.text("looked_at"))
     seen = lang.all_said(looked_at(f))
-    yield Paragraph((_joined(seen) or plain(lang.text("nothing")),))
+    yield Paragraph((_joined(seen) or plain(lang.text("nothing")), *_not_measured(report, lang)))
     yield Heading(2, lang.text("found"))
     yield from bullets(_weightiest(found_sentences(f), MOST_FOUND, lang))
     score = [plain(lang.text("score_stopped"))] if f.condition.stops else _score(f.bow_score, lang)
@@ -95,6 +95,13 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
             else lang.text("signature"),
         )
     )
+
+
+def _not_measured(report: Report, lang: Language) -> Iterable[Said]:
+    found = report.findings.measurements
+    count = sum(one is None or one.refused is not None for one in found)
+    if count:
+        yield plain(lang.text("photos_not_measured", count=count, all=len(found)))
 
 
 def _weightiest(sentences: tuple[str, ...], most: int, lang: Language) -> list[Said]:

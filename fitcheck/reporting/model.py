@@ -230,6 +230,8 @@ class Report:
         None where there is no earlier inspection.
     unreadable
         Photographs whose file could not be read, to what was wrong.
+    missing
+        Those of them whose file was not there at all.
     """
 
     number: str
@@ -240,6 +242,7 @@ class Report:
     photos: tuple[PhotoPage, ...]
     earlier: Earlier | None = None
     unreadable: Mapping[str, str] = field(default_factory=dict)
+    missing: frozenset[str] = frozenset()
 
     @property
     def issue(self) -> Issue:

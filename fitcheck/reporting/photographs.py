@@ -135,7 +135,7 @@ def _photo(page: PhotoPage, report: Report, lang: Language) -> Iterable[Block]:
             yield Paragraph((words,), label=f"⚠ {lang.text('warning')}")
         if found.characteristics:
             yield _budget(found, lang)
-    yield Facts(tuple(_facts(page, lang)))
+    yield Facts(tuple(_facts(page, report, lang)))
 
 
 def _figures(page: PhotoPage, what: str, lang: Language) -> Iterable[Figure]:
@@ -232,10 +232,14 @@ def _budget(found: Measurement, lang: Language) -> Table:
     )
 
 
-def _facts(page: PhotoPage, lang: Language) -> Iterable[tuple[str, tuple[Said, ...]]]:
-    yield lang.text("file"), (plain(page.entry.file or "–"),)
-    yield lang.text("fingerprint"), (plain(page.sha256 or lang.text("no_file")),)
+def _facts(
+    page: PhotoPage, report: Report, lang: Language
+) -> Iterable[tuple[str, tuple[Said, ...]]]:
     found, number = page.measurement, lang.amounts.number
+    there = page.entry.file in report.unreadable and page.entry.file not in report.missing
+    without = lang.text("unreadable_file" if there else "no_file")
+    yield lang.text("file"), (plain(page.entry.file or "–"),)
+    yield lang.text("fingerprint"), (plain(page.sha256 or without),)
     if page.entry.note:
         yield lang.text("note"), (plain(page.entry.note),)
     if found is None:
