@@ -83,7 +83,7 @@ LOG_FLOOR = 0.03  # of the paper's light
 PRESENT_SHARE, PRESENT_LEAST = 0.35, 0.08
 UNLIKE_SIDES, UNLIKE_INSIDE = 1.2, 0.6  # hardly one riser's; of grain at its liveliest
 REST_SHOWS_MM = 10.0  # of something that stands behind the riser
-MOST_UNLIKE = 2.0  # of a millimetre of wood, whose grain is livelier than a whole side's
+MOST_UNLIKE = 3.5  # of a millimetre of wood, whose grain is livelier than a whole side's
 BASE_OFF_MM = 3.0  # the sides must begin this near the card's base
 LOOK = "Look at the drawn edges; if one is wrong, mark it by hand."
 
@@ -221,7 +221,8 @@ class SideFinder:
             n: best[n] if n in hinted else self._inside_the_wall(n, best, found[n]) for n in SIDES
         }
         self._name_rivals(chosen, pairs, hinted)
-        if not hinted and self._other_wood_inside(chosen, found):
+        named = any(note.code == "edge_ambiguous" for note in self.warnings)
+        if not named and not hinted and self._other_wood_inside(chosen, found):
             self._warn(
                 "edge_ambiguous",
                 "What lies just inside the two sides is not the same wood: one of the lines may "
