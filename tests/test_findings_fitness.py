@@ -246,6 +246,43 @@ def test_a_string_read_with_a_rule_is_judged_in_place_of_the_reckoned_one(at):
     assert any("By the rule" in reason for reason in found.fitness.reasons)
 
 
+def test_a_string_that_rule_and_photographs_disagree_about_is_read_again():
+    found = complete(readings=ruled("1/4 in"))
+    assert next(s.act for s in found.rework.steps) == "reread"
+    lines = "\n".join(summary_lines(found))
+    assert "Read the string again: rule and photographs disagree." in lines
+    assert "which of them is wrong cannot be told yet" in lines
+
+
+def test_pin_play_past_its_limit_has_a_step():
+    ends = {"upper": EndReadings(pin_play=mm("0.25 mm"), bolt_play=mm("0.05 mm"))}
+    found = complete(readings=Readings(ends=ends))
+    assert found.fitness.use == "rework"
+    (repair,) = (s for s in found.rework.steps if s.act == "repair")
+    assert repair.title == "Take up the play of the index pin at the upper end"
+    assert "bush it" in repair.text
+    assert not any(
+        s.act == "repair"
+        for s in complete(
+            readings=Readings(ends={"upper": EndReadings(pin_play=mm("0.02 mm"))})
+        ).rework.steps
+    )
+
+
+def test_what_cannot_be_said_yet_always_has_a_reason():
+    suited = {
+        "riser_angle": {"upper": 0.5},
+        "limb_angle": {"A": -0.5},
+        "riser_offset": {"upper": 0.5},
+        "limb_offset": {"A": -0.5},
+    }
+    for shares in (suited, {}):
+        found = complete(sound_bow(**shares))
+        if all(f.judged.conformity == "conforms" for f in found.findings):
+            assert found.fitness.use == "return as is"
+        assert found.fitness.use != "cannot be said yet" or found.fitness.reasons
+
+
 def test_a_string_read_where_nothing_can_be_reckoned_is_judged_too():
     found = inspected(sound_bow(), protocol="as received", readings=ruled("1/4 in"))
     lone = replace(found.inspection, photos=())

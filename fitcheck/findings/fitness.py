@@ -171,9 +171,14 @@ def fitness_of(
         )
     undecided = [f for f in findings if f.judged.rework == "undecided"]
     contrary = [f for f in findings if f.doubt and f not in past]
-    if needed or undecided or past or faults.doubts or alarms or contrary:
+    # Which of two parts made to suit each other is off says nothing where no limit is passed.
+    off = [f for f in findings if f.judged.conformity != "conforms"]
+    doubts = faults.doubts if off else ()
+    if needed or undecided or past or doubts or alarms or contrary:
         reasons += [f"{b.title}: {b.meaning}" for b in alarms]
         reasons += [f.sentence for f in dict.fromkeys([*undecided, *contrary])]
+        if doubts and not reasons:
+            reasons += [f.sentence for f in off]
         if needed:
             reasons.append(f"Not looked at: {listed(needed)}.")
         return answer(

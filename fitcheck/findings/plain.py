@@ -24,7 +24,7 @@ from fitcheck.findings.words import (
 from fitcheck.inspection import End
 
 # Steps that the owner hears of; the rest is how a bowyer goes about them.
-PROPOSED = ("repair", "exchange", "lap", "bed", "move_holes", "dress", "hold", "tiller")
+PROPOSED = ("repair", "reread", "exchange", "lap", "bed", "move_holes", "dress", "hold", "tiller")
 
 
 def found_sentences(findings: Findings) -> tuple[str, ...]:
@@ -106,6 +106,12 @@ def cause_sentences(findings: Findings) -> tuple[str, ...]:
         more = " Its partner is made to suit: leave both." if _made_up(findings, cause) else ""
         said.append(cause_sentence(cause) + more)
     said += [doubt_sentence(doubt) for doubt in faults.doubts]
+    line = findings.string[findings.rework.arrangement]
+    if line is not None and any(place.agrees is False for place in line.places):
+        said.append(
+            "Rule and photographs disagree about where the string lies: which of them is wrong "
+            "cannot be told yet."
+        )
     for check in faults.closures:
         if not check.holds:
             said.append(
@@ -220,6 +226,8 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
     said = [_proposal(step) for step in rework.steps if step.act in PROPOSED]
     said += [one.sentence for one in findings.condition.found if one.item.mend]
     if not said:
+        if findings.fitness.use == "return as is":
+            return ("No work is proposed.",)
         photos = [step.title for step in rework.steps if step.act == "photograph"]
         return tuple(photos) or ("No work is proposed.",)
     if rework.compared and not findings.condition.stops:

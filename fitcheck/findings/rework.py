@@ -33,6 +33,8 @@ from fitcheck.findings.steps_uncut import (
     photograph,
     prepare,
     prove,
+    read_string_again,
+    take_up_play,
     try_tiller,
 )
 from fitcheck.findings.string_line import Poses
@@ -91,6 +93,10 @@ def plan_rework(
     if faults.exchange.verdict == "contradiction":
         plan.steps.append(contradiction(inspection))
         return Rework("as received", tuple(plan.steps), (), (), before, None)
+    for end in plan.by_size():
+        take_up_play(plan, end)
+    if not plan.stopped:  # it is read with the bow strung
+        read_string_again(plan)
     if exchange:
         plan.steps.append(exchange_ends(plan, faults, tiller))
     if faults.next_photos:
@@ -107,10 +113,9 @@ def plan_rework(
     if not plan.stopped:  # nothing is braced before what stops the bow is settled
         try_tiller(plan, tiller[arrangement])
     after, compared = None, list[Compared]()
-    if any(step.act not in ("repair", "photograph") for step in plan.steps):
-        at = next(
-            (i for i, step in enumerate(plan.steps) if step.act != "repair"), len(plan.steps)
-        )
+    first = ("repair", "reread")
+    if any(step.act not in (*first, "photograph") for step in plan.steps):
+        at = next((i for i, step in enumerate(plan.steps) if step.act not in first))
         plan.steps.insert(at, prepare())
         plan.steps.append(prove(plan.stopped))
         after = worse([score_seat(seat, limits) for seat in plan.seats.values()])

@@ -18,6 +18,7 @@ from fitcheck.inspection import ENDS, Arrangement, End, Inspection
 
 Act = Literal[
     "repair",
+    "reread",
     "prepare",
     "exchange",
     "photograph",

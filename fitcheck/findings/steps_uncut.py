@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from fitcheck.findings.faults import Faults
+from fitcheck.findings.limits import decide
 from fitcheck.findings.readings import BenchFinding
 from fitcheck.findings.score import score_seat, worse
 from fitcheck.findings.seat import pad_size_mm
 from fitcheck.findings.steps import (
+    DUST,
     NEVER,
     PAD_STOP_MM,
     TILLER_IN_PER_DEG,
@@ -45,6 +47,49 @@ def prepare() -> Step:
         "no work.",
         stop="Go on only with what stays the same three times.",
         cautions=("Unstring with a stringer before a bolt is touched.",),
+    )
+
+
+def take_up_play(plan: Plan, end: End) -> None:
+    """Pin play past its rework limit: a pin that fills the hole, or the hole bushed."""
+    play = plan.seats[end].values.get("pin_play")
+    if play is None:
+        return
+    judged = decide(play.value, play.standard_uncertainty, plan.limits["pin_play"])
+    if judged.rework != "needed":
+        return
+    size = magnitude(play.value, play.standard_uncertainty, "mm")
+    plan.steps.append(
+        Step(
+            "repair",
+            f"Take up the play of the index pin at the {end} end",
+            f"The pin has {size} of play. Measure pin and hole with a caliper, then fit a pin "
+            "that fills the hole, or plug the riser’s hole and drill it again to the pin, or bush "
+            "it. A limb’s hole through glass is for the maker. Then photograph the seat again.",
+            end=end,
+            limb=plan.seats[end].limb,
+            part=f"the index pin in the riser’s {end} end",
+            stop="Before any hole is moved, measure again: the play alone turns the limb.",
+            cautions=("Unstring with a stringer before a bolt is touched.", NEVER, DUST),
+        )
+    )
+
+
+def read_string_again(plan: Plan) -> None:
+    """Rule and photographs disagree about the string: neither is worked by before they agree."""
+    line = plan.string(plan.poses)
+    if line is None or all(place.agrees is not False for place in line.places):
+        return
+    plan.steps.append(
+        Step(
+            "reread",
+            "Read the string again: rule and photographs disagree",
+            "Brace the bow, read with a fine rule where the string lies at the grip and at both "
+            "pads, sides as one faces the limbs’ outer faces. Unstring, seat both limbs anew and "
+            "photograph both seats again.",
+            stop="Nothing is cut before the two agree.",
+            cautions=("Stand clear of the limbs’ plane; do not draw the bow.",),
+        )
     )
 
 
