@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -72,6 +73,9 @@ _UNIT = r"([a-z°\"”″#]+(?:/[a-z]+)?)"
 _QUANTITY = re.compile(
     rf"([+-]?)\s*{_NUMBER}\s*{_UNIT}?\.?(?:\s*(?:±|\+/-|\+-)\s*{_NUMBER}\s*{_UNIT}?\.?)?"
 )
+FRACTION_LINE = "\u2044"
+# Fractions that are one character each, but for the one that leaves its lower number open.
+_ONE_CHARACTER = re.compile(r"[\u00bc-\u00be\u2150-\u215e](?!\d)")
 # One to three digits, a comma and just three more: nobody can tell what was meant. A leading
 # zero can only be a decimal.
 _THOUSANDS = re.compile(r"[+-]?\s*([1-9]\d{0,2}),(\d{3})(?!\d)")
@@ -131,7 +135,7 @@ def quantity(text: str, unit: str, what: str) -> Quantity:
     typed = text.strip()
     shown = f"“{typed[:40]}{'…' if len(typed) > 40 else ''}”"
     advice = f"Write {_WORDS[unit]} with its unit, such as {_EXAMPLE[unit]}."
-    plain = typed.lower().replace(MINUS, "-")
+    plain = _plain_fractions(typed.lower()).replace(MINUS, "-")
     found = _QUANTITY.fullmatch(plain) if len(plain) <= LONGEST_TEXT else None
     thousands = _THOUSANDS.match(plain)
     if thousands is not None:
@@ -149,7 +153,11 @@ def quantity(text: str, unit: str, what: str) -> Quantity:
     number, written = _number(parts[:4]), parts[4]
     spread, spread_unit = _number(parts[5:9]), parts[9]
     if number is None or (spread is None and any(parts[5:9])):
-        raise BadInput("not_a_quantity", f"{what} is given as {shown}: division by zero.", advice)
+        raise BadInput(
+            "not_a_quantity",
+            f"{what} is given as {shown}: a fraction with nothing under its line.",
+            advice,
+        )
     if written is None:
         raise BadInput("no_unit", f"{what} is given as {shown}, without a unit.", advice)
     factor = _factor(written, unit, what, shown, advice)
@@ -164,6 +172,16 @@ def quantity(text: str, unit: str, what: str) -> Quantity:
                 "Write what the tool reads to after the ±, or leave it out.",
             )
     return Quantity((-number if sign == "-" else number) * factor, unit, typed, u)
+
+
+def _plain_fractions(text: str) -> str:
+    """Write a fraction that is one character (``7½``) with a line: ``7 1/2``."""
+
+    def written(found: re.Match[str]) -> str:
+        over, under = unicodedata.normalize("NFKC", found[0]).split(FRACTION_LINE)
+        return f" {over}/{under}" if over and under else found[0]
+
+    return _ONE_CHARACTER.sub(written, text).replace(FRACTION_LINE, "/").strip()
 
 
 def _number(parts: list[str | None]) -> float | None:

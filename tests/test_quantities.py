@@ -23,6 +23,11 @@ from fitcheck.quantities import quantity
         (".5 mm", "mm", 0.5),
         ("-3/16 in", "mm", -4.7625),
         ("−3/16 in", "mm", -4.7625),
+        ("7½ in", "mm", 190.5),
+        ("7 ½ in", "mm", 190.5),
+        ("½ in", "mm", 12.7),
+        ("-⅜″", "mm", -9.525),
+        ("1 1⁄4 in", "mm", 31.75),
         ("2 cm", "mm", 20.0),
         ("8 thou", "mm", 0.2032),
         ("8 deg", "deg", 8.0),
@@ -56,6 +61,16 @@ def test_metric_units_are_converted(text, unit, value):
     assert quantity(text, unit, "It").value == pytest.approx(value, rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    "text", ["7 3/0 in", "3/0 in", "7½½ in", "½7 in", "7⅟ in", "7 in ± 1/0 in"]
+)
+def test_a_fraction_that_is_none_is_refused(text):
+    with pytest.raises(BadInput) as caught:
+        quantity(text, "mm", "Brace height")
+    assert "Brace height is given as" in caught.value.message
+    assert ("nothing under its line" in caught.value.message) is ("/0" in text)
+
+
 def test_uncertainty_after_plus_minus_is_expanded_and_may_have_its_own_unit():
     found = quantity("7 1/4 in ± 1/32 in", "mm", "Tiller")
     assert found.standard_uncertainty == pytest.approx(25.4 / 32 / 1.96)
@@ -72,8 +87,8 @@ def test_uncertainty_after_plus_minus_is_expanded_and_may_have_its_own_unit():
         ("5 1/4", "no_unit", "without a unit"),
         ("5 lb", "wrong_unit", "lb is no unit of length"),
         ("5 furlong", "wrong_unit", "not a unit that is known"),
-        ("5 1/0 in", "not_a_quantity", "division by zero"),
-        ("5 in ± 1/0 in", "not_a_quantity", "division by zero"),
+        ("5 1/0 in", "not_a_quantity", "nothing under its line"),
+        ("5 in ± 1/0 in", "not_a_quantity", "nothing under its line"),
         ("5 in ± 0 in", "not_a_quantity", "no uncertainty"),
         ("nan mm", "not_a_quantity", "not a length"),
         ("1e9 mm", "not_a_quantity", "not a length"),
