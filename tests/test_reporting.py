@@ -26,6 +26,7 @@ from fitcheck.errors import BadInput
 from fitcheck.findings.whole import find
 from fitcheck.inspecting import load_photos, measure_inspection
 from fitcheck.inspection import Bow, Inspection
+from fitcheck.inspection_file import inspection_from_json, inspection_to_json
 from fitcheck.photo import Photo, load_photo
 from fitcheck.reporting.as_csv import COLUMNS, safe_cell
 from fitcheck.reporting.as_json import schema
@@ -298,6 +299,29 @@ def inside_the_page(pdf: bytes) -> None:
                     assert across < 2 or along < 0.6 * low, f"page {number}: {a} {b}"
     finally:
         document.close()
+
+
+def test_names_of_limbs_in_wide_letters_stay_in_their_columns():
+    inspection = full_inspection()
+    wide = {limb.name: f"{'W' * 15}{i}" for i, limb in enumerate(inspection.limbs)}
+    record = json.dumps(inspection_to_json(inspection))
+    for name, other in wide.items():
+        record = record.replace(json.dumps(name), json.dumps(other))
+    inspection = inspection_from_json(json.loads(record))
+    report = report_of(inspection)
+    assert any(line.limb in wide.values() for line in report.lines)
+    pdf = forms_of(report)[PDF]
+    inside_the_page(pdf)
+    assert set(wide.values()) & set(re.findall(r"W{15}\d", words_of(text_of(pdf))))
+
+
+@pytest.mark.parametrize("code", ["en", "de"])
+def test_a_word_that_fits_is_copied_whole(code):
+    name = "received-upper-joint-right_2026.jpg"
+    pdf = forms_of(report_of(with_photo(full_inspection(), name)), language=code)[PDF]
+    text = text_of(pdf)
+    assert name in text
+    assert "\u200b" not in text
 
 
 @pytest.mark.parametrize(("code", "units"), [("en", "in"), ("de", "mm")])

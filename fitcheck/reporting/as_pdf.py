@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import re
 import tempfile
 from collections.abc import Mapping
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
-from fitcheck.reporting.blocks import Block, Document, Table
+from fitcheck.reporting.blocks import Block, Box, Bullets, Document, Facts, Figures, Heading, Table
 from fitcheck.reporting.fonts import showable
+from fitcheck.reporting.line_breaks import broken
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 TEMPLATES = ("style.typ",)
-ZERO_WIDTH_SPACE = "\u200b"
-LINE, CELL = 30, 17  # letters of a word that may break anywhere, in a line and in a cell
-FINGERPRINT = "[0-9a-f]{64}"
+PAPER_WIDTHS_MM = {"a4": 210.0, "letter": 215.9}
+# As in report.typ and style.typ.
+MARGIN_MM, FACTS_MM, INSET_PT = 18.0, 32.0, 4.0
+TEXT_PT, TABLE_PT = 9.0, 8.0
+TITLE_PT = {1: 15.0, 2: 11.0, 3: 9.5}
+BOX_TITLE_PT, BOX_INSET_PT = 11.0, 12.0
+POINTS_PER_MM = 72 / 25.4
+HEAD_SHARE = 0.45  # of the line, for either side of the head
 
 
 def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "a4") -> bytes:
@@ -37,19 +42,21 @@ def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "
     -------
     The PDF file; the same for the same report.
     """
+    line = (PAPER_WIDTHS_MM[paper] - 2 * MARGIN_MM) * POINTS_PER_MM
+    language = document.language
     data = {
         "paper": PAPERS[paper],
-        "language": document.language,
+        "language": language,
         "title": document.title,
         "author": document.sender[0] if document.sender else "fitcheck",
-        "foot": _breakable(document.foot, LINE),
-        "sender": _breakable(document.sender, LINE),
+        "foot": _fitted(document.foot, line * 0.8, TEXT_PT, language),
+        "sender": _fitted(document.sender, line * HEAD_SHARE, TEXT_PT, language),
         "logo": bool(document.logo),
         "logo_alt": document.logo_alt,
-        "badge": _breakable(document.badge, LINE),
+        "badge": _fitted(document.badge, line * HEAD_SHARE, TEXT_PT, language),
         "page_words": document.page_words,
         "blocks": [
-            {"block": type(b).__name__.lower(), **_breakable(dataclasses.asdict(b), _longest(b))}
+            {"block": type(b).__name__.lower(), **_block(b, line, language)}
             for b in document.blocks
         ],
     }
@@ -59,27 +66,53 @@ def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "
     return set_pdf("report.typ", data, files_beside)
 
 
-def _longest(block: Block) -> int:
-    return CELL if isinstance(block, Table) else LINE
+def _block(block: Block, line: float, language: str) -> Mapping[str, Any]:
+    """A block as data, no word of it wider than where it is set; ``line`` in points."""
+    if isinstance(block, Table):
+        return _table(block, line, language)
+    room, size = line, TEXT_PT
+    if isinstance(block, Heading):
+        size = TITLE_PT[block.level]
+    elif isinstance(block, Box):
+        room, size = line - 2 * BOX_INSET_PT, BOX_TITLE_PT
+    elif isinstance(block, Facts):
+        room = line - FACTS_MM * POINTS_PER_MM
+    elif isinstance(block, Figures):
+        room = line * min((figure.share for figure in block.figures), default=1.0)
+    elif isinstance(block, Bullets):
+        room = line - 2 * BOX_INSET_PT
+    fitted: Mapping[str, Any] = _fitted(dataclasses.asdict(block), room, size, language)
+    return fitted
 
 
-def _breakable(thing: Any, longest: int) -> Any:
-    """Let words longer than that break anywhere, so that nothing runs out of its column.
+def _table(table: Table, line: float, language: str) -> Mapping[str, Any]:
+    rooms = [line * w / sum(table.widths) - 2 * INSET_PT for w in table.widths]
+    record = dataclasses.asdict(table)
+    record["caption"] = _fitted(table.caption, line, TEXT_PT, language)
+    record["head"] = [
+        _fitted(words, room, TABLE_PT, language)
+        for words, room in zip(table.head, rooms, strict=True)
+    ]
+    for row in record["rows"]:
+        for i, (one, room) in enumerate(zip(row, rooms, strict=True)):
+            one["lines"] = [
+                _fitted(words, room, TABLE_PT, language, j == 0 and (one["strong"] or i == 0))
+                for j, words in enumerate(one["lines"])
+            ]
+    return record
 
-    A zero-width space after every letter; shorter words are hyphenated by typst. Keys, and
-    alternative texts, which nobody sets in a line, stay as they are.
-    """
+
+def _fitted(thing: Any, room: float, size: float, language: str, bold: bool = True) -> Any:
+    """All texts of a record, broken to a room in points; not keys and alternative texts."""
     if isinstance(thing, str):
-        # A fingerprint has room, and is copied whole.
-        pattern = rf"(?<!\S)(?!{FINGERPRINT}(?!\S))\S{{{longest},}}"
-        return re.sub(pattern, lambda word: ZERO_WIDTH_SPACE.join(word[0]), thing)
+        return broken(showable(thing), room, size, language, bold=bold)
     if isinstance(thing, Mapping):
         return {
-            key: value if key in ("key", "alt") else _breakable(value, longest)
+            key: value if key in ("key", "alt") else _fitted(value, room, size, language, bold)
             for key, value in thing.items()
         }
     if isinstance(thing, list | tuple):
-        return [_breakable(one, longest) for one in thing]
+        return [_fitted(one, room, size, language, bold) for one in thing]
     return thing
 
 
