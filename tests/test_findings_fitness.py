@@ -124,6 +124,15 @@ def test_a_sound_bow_that_was_looked_over_goes_back():
     assert not re.search(r"fit to shoot|safe to", everything_said(found))
 
 
+def test_after_rework_the_bow_is_proved_before_it_is_handed_over():
+    received, after = complete(), complete(stage="after rework")
+    assert after.fitness.use == "return as is"
+    said = " ".join(after.fitness.cautions)
+    for words in ("brace height", "look over", "short draws", "strength test", "qualified"):
+        assert words in said
+    assert "short draws" not in " ".join(received.fitness.cautions)
+
+
 def test_without_the_check_list_it_cannot_be_said():
     found = inspected(sound_bow())
     assert found.fitness.use == "cannot be said yet"
@@ -335,6 +344,20 @@ def test_what_has_to_be_mended_is_mended_first(name):
     found = inspected(sound_bow(), condition=(ConditionEntry(name, True), *others))
     assert found.fitness.use == "rework"
     assert any(ITEMS[name].why in reason for reason in found.fitness.reasons)
+
+
+@pytest.mark.parametrize(("end", "limb"), [(None, None), ("upper", None), ("upper", "A")])
+def test_a_pin_that_is_loose_by_the_list_and_tight_by_the_bench_is_not_scored(end, limb):
+    ends = {"upper": EndReadings(pins="tight"), "lower": EndReadings(pins="loose")}
+    others = tuple(c for c in CLEAR if c.item != "loose_pin")
+    entry = ConditionEntry("loose_pin", True, limb, end)
+    found = inspected(sound_bow(), readings=Readings(ends=ends), condition=(entry, *others))
+    seats = found.seats["as received"]
+    assert "pin_play" not in seats["upper"].values
+    assert "do not agree" in seats["upper"].notes[0]
+    assert "pin_play" in seats["lower"].values
+    assert "index-pin fit" in found.scores["as received"]["upper"].missing
+    assert any(line.startswith("Note: The check list") for line in summary_lines(found))
 
 
 def test_a_size_that_can_hardly_be_is_not_reckoned_with():

@@ -61,6 +61,15 @@ STRENGTH = (
     "This is about fit, and fit is no proof of strength. The maker’s own limits, local rules and "
     "the judgement of qualified people come first."
 )
+# The order of the trade reference, common practice.
+HAND_OVER = (
+    "Before it is handed over: measure brace height and set it to the maker’s; look over limbs, "
+    "glue lines, holes and string unstrung, braced low and braced to height.",
+    "Raise it in short draws, a little further each time, up to the marked draw and never past "
+    "it, and look it over after each: this strength test is for a qualified person, with eye "
+    "protection and clear of the limbs’ plane.",
+    "At any noise, mark or change let down slowly, unstring, and do not hand it over.",
+)
 NOT_DRAWN = "It is not strung, drawn or shot until a qualified person has said otherwise."
 
 
@@ -73,6 +82,7 @@ def fitness_of(
     faults: Faults,
     rework: Rework,
     bench: Sequence[BenchFinding],
+    stage: str = "as received",
 ) -> Fitness:
     """Say what the bow is fit for.
 
@@ -92,6 +102,8 @@ def fitness_of(
         Whose fault, and what can be done.
     bench
         Meaning of the bench readings.
+    stage
+        After rework the bow is proved before it is handed over.
     """
     needed = _missing(purpose, condition, seats)
     pads_alone = purpose == "new pads"
@@ -188,6 +200,8 @@ def fitness_of(
             else "It cannot be said yet: more has to be looked at first.",
             reasons,
         )
+    if stage == "after rework":
+        cautions = [*HAND_OVER, *cautions]
     near = [f.sentence for f in findings if f.judged.conformity != "conforms"]
     good = "Nothing needs rework." if near else "All that was measured is within its good limit."
     return answer(

@@ -304,5 +304,7 @@ def summary_lines(findings: Findings) -> tuple[str, ...]:
         lines.append(f"Not measured: {name}. {note.message} {note.advice}")
     if findings.fitness.missing:
         lines.append(f"Not looked at: {'; '.join(findings.fitness.missing)}.")
+    notes = [note for seat in findings.seats["as received"].values() for note in seat.notes]
+    lines += [f"Note: {text}" for text in dict.fromkeys(notes)]
     lines += [f"Caution: {text}" for text in findings.fitness.cautions]
     return tuple(lines)

@@ -12,7 +12,7 @@ from scipy.stats import truncnorm
 
 from fitcheck.findings.combine import Combined, Evidence, Spot
 from fitcheck.findings.frames import sign_in_bow
-from fitcheck.findings.play import clearances
+from fitcheck.findings.play import BY_FEEL_MM, clearances
 from fitcheck.findings.shares import Shares
 from fitcheck.findings.sums import Part, Play, roll_row, sideways_row
 from fitcheck.inspection import SIDES, End, FeelerReading, Inspection, Side
@@ -127,9 +127,26 @@ def seat_of(inspection: Inspection, evidence: Evidence, end: End, limb: str | No
         if gaps:
             values["seat_gap"] = widest_gap(gaps)
     play = clearances(inspection.readings.ends.get(end)).pin
-    if play is not None:
+    if play is not None and _loose_by_the_list(inspection, end, limb, play[0]):
+        notes.append(
+            f"The check list has a loose index pin, and the bench reading at the {end} end a "
+            "tight one: they do not agree, and the pin is not scored. Try it again with two "
+            "fingers."
+        )
+    elif play is not None:
         values["pin_play"] = Value(*play, "mm", "bench")
     return Seat(end, limb, values, twist_from_riser, gaps, tuple(notes))
+
+
+def _loose_by_the_list(inspection: Inspection, end: End, limb: str | None, play_mm: float) -> bool:
+    """Whether the check list has a loose pin where the bench reading has none."""
+    return play_mm < BY_FEEL_MM["loose"][0] and any(
+        entry.item == "loose_pin"
+        and entry.found
+        and entry.end in (None, end)
+        and (entry.limb is None or entry.limb == limb)
+        for entry in inspection.condition
+    )
 
 
 def reckon_seat(

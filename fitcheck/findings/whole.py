@@ -170,6 +170,7 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
             faults,
             rework,
             bench,
+            inspection.stage,
         ),
     )
 
