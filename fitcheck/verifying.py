@@ -7,7 +7,9 @@ the report prints, which its uncertainty sets.
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import re
 import tempfile
 import zipfile
@@ -19,6 +21,7 @@ from typing import Any
 
 from fitcheck import __version__
 from fitcheck.errors import BadInput
+from fitcheck.findings.record import findings_to_json
 from fitcheck.findings.whole import find
 from fitcheck.inspecting import load_photos, measure_inspection
 from fitcheck.inspection_file import FILE_NAME, read_inspection
@@ -26,6 +29,8 @@ from fitcheck.json_fields import parse_json
 from fitcheck.measurement import Measurement
 from fitcheck.measurement_file import measurement_from_json
 from fitcheck.photo import MAX_FILE_BYTES
+from fitcheck.reporting.as_csv import BOM, lines_csv
+from fitcheck.reporting.as_html import text_html, words_below_head
 from fitcheck.reporting.as_zip import FORMAT, MANIFEST, PHOTOGRAPHS, VERSION
 from fitcheck.reporting.earlier import Kept, kept_from_json
 from fitcheck.reporting.lines import lines_of
@@ -34,6 +39,13 @@ from fitcheck.reporting.written_report import CSV, HTML, JSON, PDF
 from fitcheck.units import decimals_supported
 
 ADVICE = "Give the report.zip as `fitcheck inspect` wrote it."
+FORMS_COMPARED = (
+    f"Measured again and compared with {JSON}: every number, the decisions, the score and the "
+    f"depths of the rework. Compared with {JSON}: all of {CSV}, and the words of {HTML} below its "
+    f"head. Not compared: {PDF} and the pictures."
+)
+SCORE_STEP = 0.1  # points, as they are printed
+CSV_STEP = 2e-6  # the uncertainties are rounded to 1e-6 before they are expanded
 MOST_FILES = 600
 MOST_TEXT_BYTES = 64_000_000
 MOST_TOTAL_BYTES = 4 * 2**30
@@ -115,7 +127,7 @@ def verify(path: Path, told: Callable[[str], None] = lambda _: None) -> Verified
     try:
         with zipfile.ZipFile(path) as archive, tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            raw = _unpack(archive, folder, path)
+            raw, forms = _unpack(archive, folder, path)
             kept = kept_from_json(raw, path, ADVICE)
             inspection = read_inspection(folder)
             photos, problems = load_photos(inspection, folder)
@@ -140,6 +152,15 @@ def verify(path: Path, told: Callable[[str], None] = lambda _: None) -> Verified
                 differences.append(f"{file} is not the photograph that was measured.")
     findings = find(inspection, measured)
     compared += _findings_numbers(kept, lines_of(findings), differences)
+    compared += _score_and_depths(raw["findings"], findings_to_json(findings), path, differences)
+    hashes = {i + 1: str(p["sha256"]) for i, p in enumerate(raw["photographs"])}
+    parts = (kept.number, kept.issues[-1].revision, inspection.bow.name)
+    stops = [(stop.name, stop.end, stop.limb) for stop in findings.condition.stops]
+    table = lines_csv(parts, kept.lines, findings.limits, hashes, stops)
+    if CSV not in forms or not _same_table(forms[CSV], table):
+        differences.append(f"{CSV} does not say what {JSON} says.")
+    if HTML not in forms or not _same_words(forms[HTML], raw, path):
+        differences.append(f"{HTML} does not say what {JSON} says.")
     if findings.fitness.use != kept.use:
         differences.append(f"The verdict was “{kept.use}” and is “{findings.fitness.use}”.")
     without = [str(p["file"]) for i, p in enumerate(raw["photographs"]) if i not in photos]
@@ -159,15 +180,14 @@ def summary(found: Verified) -> tuple[str, ...]:
     lines.append(f"{same} of {len(found.compared)} numbers agree within rounding.")
     for one in found.compared:
         if not one.agrees:
-            then = f"{one.before[0]:.5g} ± {one.before[1]:.3g}"
-            now = (
-                "not measured" if one.after is None else f"{one.after[0]:.5g} ± {one.after[1]:.3g}"
-            )
+            then = _shown(one.before)
+            now = "not measured" if one.after is None else _shown(one.after)
             lines.append(f"  {one.where}: {then} in the report, now {now}.")
     lines += [f"  {text}" for text in found.differences]
     if found.not_measured:
         count = len(found.not_measured)
         lines.append(f"Not in the zip, and so not measured again: {count} photographs.")
+    lines.append(FORMS_COMPARED)
     lines.append(
         "The report’s numbers agree."
         if found.agrees
@@ -176,8 +196,15 @@ def summary(found: Verified) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _unpack(archive: zipfile.ZipFile, folder: Path, path: Path) -> dict[str, Any]:
-    """Unpack what the manifest names, each checked; return the report's JSON."""
+def _shown(number: tuple[float, float]) -> str:
+    value, expanded = number
+    return f"{value:.5g} ± {expanded:.3g}" if expanded else f"{value:.5g}"
+
+
+def _unpack(
+    archive: zipfile.ZipFile, folder: Path, path: Path
+) -> tuple[dict[str, Any], dict[str, bytes]]:
+    """Unpack what the manifest names, each checked; return the report's JSON, and its texts."""
     names = archive.namelist()
     if len(names) > MOST_FILES or len(set(names)) != len(names) or MANIFEST not in names:
         raise _refused(path, "it has no list of its files, or too many of them")
@@ -194,6 +221,7 @@ def _unpack(archive: zipfile.ZipFile, folder: Path, path: Path) -> dict[str, Any
     (folder / PHOTOGRAPHS).mkdir()
     total = 0
     record: Any = None
+    forms: dict[str, bytes] = {}
     for name, said in files.items():
         photo = _PHOTO.fullmatch(name) is not None
         if not photo and name not in _TEXTS:
@@ -207,11 +235,13 @@ def _unpack(archive: zipfile.ZipFile, folder: Path, path: Path) -> dict[str, Any
             raise _refused(path, f"{name} was altered after the report was written")
         if photo or name == FILE_NAME:
             (folder / name).write_bytes(data)
+        if name in (CSV, HTML):
+            forms[name] = data
         if name == JSON:
             record = _json(data, "the report")
     if not isinstance(record, dict) or not isinstance(record.get("photographs"), list):
         raise _refused(path, "its report is none")
-    return record
+    return record, forms
 
 
 def _read(archive: zipfile.ZipFile, name: str, most: int, path: Path) -> bytes:
@@ -279,6 +309,76 @@ def _findings_numbers(
                 )
         compared.append(_compared(where, (line.value, line.expanded_uncertainty), after))
     return compared
+
+
+def _score_and_depths(
+    then: Mapping[str, Any], now: Mapping[str, Any], path: Path, differences: list[str]
+) -> list[Compared]:
+    """The bow's score and how much each step of the rework takes off."""
+    compared = []
+    try:
+        before, after = then["score"]["bow"], now["score"]["bow"]
+        if (before is None) != (after is None):
+            differences.append("There was a score in the report or there is one here, not both.")
+        elif before is not None:
+            for name in ("points", "low", "high", "out_of"):
+                old, new = float(before[name]), float(after[name])
+                compared.append(Compared(f"score, {name}", (old, 0.0), (new, 0.0), SCORE_STEP))
+        steps, again = then["rework"]["steps"], now["rework"]["steps"]
+        if [s["act"] for s in steps] != [s["act"] for s in again]:
+            differences.append("The steps of the rework are not the same.")
+            return compared
+        for old, new in zip(steps, again, strict=True):
+            if old["depth_mm"] is not None and new["depth_mm"] is not None:
+                pair = [
+                    (
+                        float(s["depth_mm"]),
+                        1.96 * float(s["depth_standard_uncertainty_mm"] or 0.0),
+                    )
+                    for s in (old, new)
+                ]
+                compared.append(_compared(f"rework, step {old['number']}, depth", *pair))
+            elif old["depth_mm"] != new["depth_mm"]:
+                differences.append(f"Step {old['number']} of the rework has another depth.")
+    except (KeyError, TypeError, ValueError) as error:
+        raise _refused(path, "its findings lack a part or have one of another kind") from error
+    return compared
+
+
+def _same_table(data: bytes, again: str) -> bool:
+    """Whether two tables hold the same, numbers within the last digit that is written."""
+    try:
+        tables = [
+            list(csv.reader(io.StringIO(text.removeprefix(BOM))))
+            for text in (data.decode("utf-8"), again)
+        ]
+    except (UnicodeDecodeError, csv.Error):
+        return False
+    shapes = [[len(row) for row in table] for table in tables]
+    return shapes[0] == shapes[1] and all(
+        _same_cell(a, b) for rows in zip(*tables, strict=True) for a, b in zip(*rows, strict=True)
+    )
+
+
+def _same_cell(a: str, b: str) -> bool:
+    if a == b:
+        return True
+    try:
+        return abs(float(a) - float(b)) <= CSV_STEP
+    except ValueError:
+        return False
+
+
+def _same_words(data: bytes, raw: Mapping[str, Any], path: Path) -> bool:
+    """Whether the HTML reads below its head as the words in the report's JSON."""
+    try:
+        again = text_html(raw["text"])
+    except (KeyError, ValueError) as error:
+        raise _refused(path, "its words are not a report’s") from error
+    try:
+        return words_below_head(data.decode("utf-8")) == words_below_head(again)
+    except (UnicodeDecodeError, AssertionError):  # the latter: html.parser, on broken marks
+        return False
 
 
 def _near_a_limit(line: Line, again: Line) -> bool:

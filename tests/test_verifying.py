@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import json
 import shutil
 import zipfile
@@ -64,6 +66,7 @@ def test_a_report_agrees_with_its_own_photographs(written, capsys):
     status, out, _ = run(capsys, written / "report.zip")
     assert status == 0
     assert "numbers agree" in out
+    assert "Not compared: report.pdf" in out
     count = int(out.split(" numbers agree")[0].rsplit(" ", 1)[1])
     assert count >= 7
 
@@ -82,6 +85,45 @@ def test_another_number_in_the_report_is_found(written, tmp_path, capsys):
     assert "overhang_left" in out
 
 
+def swapped(name, old, new):
+    """A change of one form by itself: its list fits, its words do not."""
+
+    def change(files, manifest):
+        assert old in files[name]
+        files[name] = files[name].replace(old, new)
+        relisted(files, manifest)
+
+    return change
+
+
+def in_json(spoil):
+    def change(files, manifest):
+        report = json.loads(files["report.json"])
+        spoil(report)
+        files["report.json"] = json.dumps(report).encode()
+        relisted(files, manifest)
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (swapped("report.csv", b"rework", b"good"), "report.csv does not say"),
+        (swapped("report.csv", b"1.", b"0."), "report.csv does not say"),
+        (swapped("report.html", b"mm", b"cm"), "report.html does not say"),
+        (in_json(lambda r: r["text"]["blocks"].pop()), "report.html does not say"),
+        (in_json(lambda r: r["findings"]["score"]["bow"].update(points=9.9)), "score, points"),
+        (in_json(lambda r: r["findings"]["rework"]["steps"].pop()), "steps of the rework"),
+    ],
+)
+def test_a_form_that_says_something_else_is_found(written, tmp_path, capsys, change, said):
+    status, out, _ = run(capsys, altered(written / "report.zip", tmp_path / "r.zip", change))
+    assert status == 3
+    assert said in out
+    assert "do NOT agree" in out
+
+
 def test_rounding_of_another_machine_still_agrees(written, tmp_path, capsys):
     def change(files, manifest):
         report = json.loads(files["report.json"])
@@ -89,6 +131,15 @@ def test_rounding_of_another_machine_still_agrees(written, tmp_path, capsys):
             one["value"] += 0.1 * one["standard_uncertainty"] * 0.1
         for one in report["characteristics"]:
             one["value"] -= 0.01 * one["standard_uncertainty"]
+        # That machine wrote its table from its own numbers.
+        table = list(csv.reader(io.StringIO(files["report.csv"].decode("utf-8-sig"))))
+        for row, one in zip(table[1:], report["characteristics"], strict=True):
+            row[table[0].index("value")] = f"{one['value']:.6f}"
+            if one["unit"] == "mm":
+                row[table[0].index("value_in")] = f"{one['value'] / 25.4:.7f}"
+        text = io.StringIO()
+        csv.writer(text).writerows(table)
+        files["report.csv"] = text.getvalue().encode()
         files["report.json"] = json.dumps(report).encode()
         relisted(files, manifest)
 

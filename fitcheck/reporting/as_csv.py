@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable, Mapping
 
+from fitcheck.findings.limits import Tolerance
 from fitcheck.plain_text import visible_text
-from fitcheck.reporting.model import Report
+from fitcheck.reporting.model import Line, Report
 from fitcheck.units import MM_PER_INCH
 
 COLUMNS = (
@@ -53,32 +55,49 @@ def report_csv(report: Report) -> str:
 
     What stops the bow stands before them, with its line of the check list and no value.
     """
+    return lines_csv(
+        (report.number, report.issue.revision, report.findings.inspection.bow.name),
+        report.lines,
+        report.findings.limits,
+        {page.number: page.sha256 for page in report.photos},
+        [(stop.name, stop.end, stop.limb) for stop in report.findings.condition.stops],
+    )
+
+
+def lines_csv(
+    report: tuple[str, int, str],
+    lines: Iterable[Line],
+    limits: Mapping[str, Tolerance],
+    hashes: Mapping[int, str],
+    stops: Iterable[tuple[str, str, str]] = (),
+) -> str:
+    """The same from its parts: the report's number, revision and bow; photographs' SHA-256.
+
+    ``stops`` are the lines of the check list that stop the bow: name, end and limb.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    hashes = {page.number: page.sha256 for page in report.photos}
-    for stop in report.findings.condition.stops:
+    for name, end, limb in stops:
         named = {
-            "report": report.number,
-            "revision": report.issue.revision,
-            "bow": report.findings.inspection.bow.name,
+            "report": report[0],
+            "revision": report[1],
+            "bow": report[2],
             "limbs": "as received",
-            "end": stop.end,
-            "limb": stop.limb,
-            "characteristic": f"condition {stop.name}",
+            "end": end,
+            "limb": limb,
+            "characteristic": f"condition {name}",
             "verdict": "do not shoot",
             "tool": "check list",
         }
         cells = [named.get(column) for column in COLUMNS]
         writer.writerow([safe_cell(c) if isinstance(c, str) else c for c in cells])
-    for line in report.lines:
-        limit = report.findings.limits.get(line.limit)
+    for line in lines:
+        limit = limits.get(line.limit)
         expanded, metric = line.expanded_uncertainty, line.unit == "mm"
         ends: list[float | str] = [] if limit is None else [*limit.good, *limit.rework]
         row: list[str | float | int | None] = [
-            report.number,
-            report.issue.revision,
-            report.findings.inspection.bow.name,
+            *report,
             line.arrangement,
             line.end,
             line.limb,

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from html.parser import HTMLParser
 from importlib.resources import files
+from types import SimpleNamespace
+from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, UndefinedError
 from markupsafe import Markup
 
 from fitcheck.reporting.blocks import Document, Plot
@@ -37,6 +40,73 @@ def report_html(document: Document, pictures: Mapping[str, bytes]) -> str:
     pictures
         JPEG files by the keys of the document's figures.
     """
+    return _rendered(
+        document,
+        [(type(b).__name__.lower(), b) for b in document.blocks],
+        {key: _uri("jpeg", data) for key, data in pictures.items()},
+        {i: _placed(b) for i, b in enumerate(document.blocks) if isinstance(b, Plot)},
+    )
+
+
+class _NoPictures(dict[str, str]):
+    def __missing__(self, key: str) -> str:
+        return ""
+
+
+def text_html(text: Mapping[str, Any]) -> str:
+    """Write the blocks of a report's JSON as HTML again, without head and pictures.
+
+    Raises
+    ------
+    ValueError
+        If it is not the text of a report.
+    """
+    try:
+        blocks = [(str(b["block"]), b) for b in text["blocks"]]
+        document = Document(str(text["language"]), str(text["title"]), "", (), b"", "", (), (), "")
+        plots = {
+            i: _placed(SimpleNamespace(**b))
+            for i, (kind, b) in enumerate(blocks)
+            if kind == "plot"
+        }
+        return _rendered(document, blocks, _NoPictures(), plots)
+    except (UndefinedError, KeyError, TypeError, AttributeError, ZeroDivisionError) as error:
+        raise ValueError("this is not the text of a report") from error
+
+
+def words_below_head(html: str) -> str:
+    """Return what is read in a report's HTML below its head, blanks made one."""
+    reader = _Reader()
+    reader.feed(html)
+    reader.close()
+    return " ".join("".join(reader.words).split())
+
+
+class _Reader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self._inside = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._inside = self._inside or tag == "main"
+        if self._inside:
+            self.words += [f" {value} " for name, value in attrs if name == "alt" and value]
+
+    def handle_endtag(self, tag: str) -> None:
+        self._inside = self._inside and tag != "main"
+
+    def handle_data(self, data: str) -> None:
+        if self._inside:
+            self.words.append(data)
+
+
+def _rendered(
+    document: Document,
+    blocks: Sequence[tuple[str, Any]],
+    pictures: Mapping[str, str],
+    plots: Mapping[int, _Placed],
+) -> str:
     environment = Environment(
         loader=PackageLoader("fitcheck", "reporting"),
         autoescape=True,
@@ -47,10 +117,10 @@ def report_html(document: Document, pictures: Mapping[str, bytes]) -> str:
     style = files("fitcheck").joinpath("reporting/report.css").read_text(encoding="utf-8")
     return environment.get_template("report.html").render(
         d=document,
-        blocks=[(type(b).__name__.lower(), b) for b in document.blocks],
-        pictures={key: _uri("jpeg", data) for key, data in pictures.items()},
+        blocks=blocks,
+        pictures=pictures,
         logo=_uri("png", document.logo) if document.logo else "",
-        plots={i: _placed(b) for i, b in enumerate(document.blocks) if isinstance(b, Plot)},
+        plots=plots,
         style=Markup(style),  # noqa: S704 (our own file)
     )
 
@@ -60,7 +130,7 @@ def _uri(kind: str, data: bytes) -> Markup:
     return Markup(f"data:image/{kind};base64,") + encoded  # noqa: S704 (letters of base 64)
 
 
-def _placed(plot: Plot) -> _Placed:
+def _placed(plot: Plot | SimpleNamespace) -> _Placed:
     xs, ys = [p[0] for p in plot.points], [p[1] for p in plot.points]
     low, high = min(xs), max(xs)
     foot, top = min(*ys, 0.0), max(*ys, 1e-9)
