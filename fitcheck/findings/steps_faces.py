@@ -38,6 +38,8 @@ from fitcheck.findings.words import (
 )
 from fitcheck.inspection import End
 
+# An overlay lapped thinner than this no longer shields the glass; from memory, no source.
+LEAST_OVERLAY_MM = 0.3
 # A thin overlay between the jaws, over its glue line; from memory, no source.
 OVERLAY_SD_MM = 0.05
 
@@ -186,7 +188,7 @@ def lap_butt(plan: Plan, faults: Faults, end: End) -> None:
     if thick is not None:  # of which 95 % are sure, by the depth's and the overlay's uncertainty
         known, u_thick = thick.with_uncertainty(OVERLAY_SD_MM)
         left = known - depth - 1.64 * math.hypot(spread, u_thick)
-    if limb.butt_overlay != "present" or thick is None or left <= 0:
+    if limb.butt_overlay != "present" or thick is None or left < LEAST_OVERLAY_MM:
         have = {
             "present": "nobody measured its overlay"
             if thick is None
