@@ -446,6 +446,28 @@ def test_a_second_issue_says_what_changed(plain_report):
     assert len(kept.lines) == len(again.lines)
 
 
+@pytest.mark.parametrize("code", ["en", "de"])
+def test_a_field_given_anew_is_named_with_what_it_was(code):
+    inspection = replace(full_inspection(), complaint="It clicks", note="")
+    last = kept_of(report_of(inspection))
+    again = report_of(replace(inspection, complaint="It creaks", note="Wet"), last=last)
+    changes = " ".join(again.issue.changes)
+    assert "complaint: it was “It clicks” and is “It creaks”" in changes
+    assert "note: it was “–” and is “Wet”" in changes
+    document = document_of(again, code)
+    shown = [one for b in document.blocks if type(b).__name__ == "Bullets" for one in b.items]
+    told = [one for one in shown if "It clicks" in one.text and "It creaks" in one.text]
+    assert told
+    assert all(one.translated for one in told)
+    # A reading is named, and so is what an earlier record held.
+    record = inspection_to_json(inspection)
+    assert record["readings"]["brace_height"] != "6 in"
+    old = record["readings"]["brace_height"]
+    record["readings"]["brace_height"] = "6 in"
+    reread = report_of(inspection_from_json(record), last=last)
+    assert f"brace height: it was “{old}” and is “6 in”" in " ".join(reread.issue.changes)
+
+
 def test_a_report_does_not_take_the_place_of_another_bow(plain_report):
     other = replace(full_inspection(5, "butt"), bow=Bow(name="Another"))
     with pytest.raises(BadInput) as refused:

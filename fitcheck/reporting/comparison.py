@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from fitcheck.findings.whole import Findings
+from fitcheck.inspection_file import inspection_to_json
 from fitcheck.reporting.earlier import Kept
 from fitcheck.reporting.model import Change, Earlier, Line, PhotoPage
 
 # Two values whose difference is within its expanded uncertainty are not told apart.
 COVERAGE_FACTOR = 1.96
+
+MOST_FIELDS, LONGEST_VALUE = 20, 80  # named one by one, and letters of each that are shown
 
 Key = tuple[str, str | None, str | None, str | None]
 
@@ -74,7 +77,46 @@ def what_changed(
         said.append(f"{len(now.keys() - then.keys())} characteristics are new.")
     if then.keys() - now.keys():
         said.append(f"{len(then.keys() - now.keys())} characteristics are no longer given.")
-    return tuple(said) or ("Words, readings or names were changed; no measured value was.",)
+    said += _given_anew(last, findings)
+    return tuple(said) or ("Nothing measured or given was changed; the program’s words were.",)
+
+
+def _given_anew(last: Kept, findings: Findings) -> list[str]:
+    """Each field of the inspection that holds something else, with what it held."""
+    before = dict(_fields(last.given))
+    after = dict(_fields(inspection_to_json(findings.inspection)))
+    changed = [key for key in {**before, **after} if before.get(key) != after.get(key)]
+    said = [
+        f"Given anew, {key}: it was “{_value(before.get(key))}” and is “{_value(after.get(key))}”."
+        for key in changed[:MOST_FIELDS]
+    ]
+    if len(changed) > MOST_FIELDS:
+        said.append(f"{len(changed) - MOST_FIELDS} more fields of the inspection are others.")
+    return said
+
+
+def _fields(thing: object, name: str = "") -> Iterator[tuple[str, object]]:
+    """Every single value of a record by its name, ``readings, tiller 1, upper``."""
+    if isinstance(thing, Mapping):
+        for key, value in thing.items():
+            # Photographs are counted by themselves: one fewer would move all that follow it.
+            if name or key != "photos":
+                words = str(key).replace("_", " ")
+                yield from _fields(value, f"{name}, {words}" if name else words)
+    elif isinstance(thing, list | tuple):
+        for i, value in enumerate(thing, start=1):
+            yield from _fields(value, f"{name} {i}")
+    else:
+        yield name, thing
+
+
+def _value(thing: object) -> str:
+    if thing is None or thing == "":
+        return "–"
+    if isinstance(thing, bool):
+        return "yes" if thing else "no"
+    text = str(thing)
+    return text if len(text) <= LONGEST_VALUE else f"{text[:LONGEST_VALUE]}…"
 
 
 def _whole_key(line: Line) -> tuple[object, ...]:

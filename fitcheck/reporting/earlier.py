@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from fitcheck.errors import BadInput
 from fitcheck.inspection import ARRANGEMENTS, ENDS, Inspection
+from fitcheck.inspection_file import inspection_to_json
 from fitcheck.json_fields import parse_json
 from fitcheck.reporting.model import Issue, Line, Report
 
@@ -37,6 +38,8 @@ class Kept:
         SHA-256 of each photograph, to its file name.
     identity
         Reference, the bow's name and its serial number.
+    given
+        The inspection as its file has it.
     """
 
     number: str
@@ -48,6 +51,7 @@ class Kept:
     lines: tuple[Line, ...]
     photos: Mapping[str, str]
     identity: tuple[str, str, str]
+    given: Mapping[str, Any] = field(default_factory=dict)
 
 
 def read_report(path: Path) -> Kept:
@@ -92,6 +96,7 @@ def kept_from_json(raw: Any, path: Path, advice: str = ADVICE) -> Kept:
                 _text(raw["inspection"].get("bow", {}).get("name", "")),
                 _text(raw["inspection"].get("bow", {}).get("serial", "")),
             ),
+            dict(raw["inspection"]),
         )
     except (KeyError, TypeError, IndexError, AttributeError, ValueError) as error:
         raise _refused(path, "a part of it is missing or of another kind", advice) from error
@@ -111,6 +116,7 @@ def kept_of(report: Report) -> Kept:
         report.lines,
         {page.sha256: page.entry.file for page in report.photos if page.sha256},
         identity_of(findings.inspection),
+        inspection_to_json(findings.inspection),
     )
 
 

@@ -45,6 +45,7 @@ _TYPES = {
     "part": ".+?",
     "list": ".+?",
     "text": ".+",
+    "given": ".+",  # as somebody typed it, kept as it is
 }
 _HOLE = re.compile(r"\{([a-z]+)(\d*)(?:\.([a-z]+))?\}")
 _SENTENCE_END = re.compile(r"(?<=[.:;?!])\s+")
@@ -121,7 +122,7 @@ class Phrases:
             return self.size_words(value)
         if kind in ("end", "side", "at"):
             return self._words[f"{kind}.{form}" if form else kind].get(value)
-        if kind == "name":
+        if kind in ("name", "given"):
             return value
         if kind == "list":
             return self._list(value)
