@@ -340,6 +340,42 @@ def test_nothing_is_cut_or_overlaps(code, units):
     assert LONG[:1500] in text
 
 
+def test_a_gap_felt_with_the_limbs_exchanged_is_listed_without_photographs():
+    record = inspection_to_json(replace(full_inspection(), photos=()))
+    at = {"end": "upper", "limb": record["as_received"]["lower"], "at": "riser end"}
+    record["readings"]["feeler"] = [
+        {**at, "side": side, "enters": "0.03 mm", "does_not_enter": "0.08 mm"}
+        for side in ("left", "right")
+    ]
+    inspection = inspection_from_json(record)
+    findings = find(inspection, [])
+    felt = {
+        (one.name, one.end, one.limb)
+        for one in findings.findings_exchanged
+        if one.name == "seat_gap"
+    }
+    report = report_of(inspection)
+    listed = {(n.name, n.end, n.limb) for n in report.lines if n.arrangement == "exchanged"}
+    assert felt <= listed
+    assert felt
+    rows = list(csv.DictReader(io.StringIO(forms_of(report)[CSV].decode("utf-8-sig"))))
+    assert {"exchanged"} <= {row["limbs"] for row in rows}
+
+
+def test_without_a_reading_no_shares_are_shown(plain_report):
+    def captions(report):
+        return [
+            block.caption
+            for block in document_of(report).blocks
+            if type(block).__name__ == "Table" and "share" in block.caption.lower()
+        ]
+
+    empty = report_of(Inspection())
+    assert not captions(empty)
+    assert captions(plain_report)
+    assert "Nothing was read that tells" in text_of(forms_of(empty)[PDF])
+
+
 def test_a_report_of_nothing_says_that_nothing_was_looked_at():
     for code, words in (("en", "The inspection has no photographs."), ("de", "keine Fotos")):
         report = report_of(Inspection())

@@ -269,6 +269,12 @@ def _score_rows(score: Score, arrangement: str, lang: Language) -> Iterable[tupl
 
 
 def _shares(f: Findings, lang: Language) -> Iterable[Block]:
+    read = len(f.faults.roll.readings.values) + len(f.faults.sideways.readings.values)
+    if not read and not f.evidence.values:
+        # What is left is what was assumed before: no table of it, or it would pass for found.
+        yield Heading(2, lang.text("shares"))
+        yield Paragraph((plain(lang.text("shares_none")),))
+        return
     causes = [c for c in f.faults.causes if c.probability >= WORTH_NAMING]
     if not causes:
         return

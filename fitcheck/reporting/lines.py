@@ -15,6 +15,7 @@ RESTS_ON: Mapping[str, tuple[str, ...]] = {
     "seat_gap": ("gap_butt", "gap_end"),
     "wind": ("pad_squareness",),
 }
+OF_THE_RISER = ("pad_squareness", "pin_play")
 # Which photographs bear on what was reckoned is told by the parts' shares, not here.
 FROM_PHOTOGRAPHS = "photograph"
 
@@ -27,7 +28,7 @@ def lines_of(findings: Findings) -> tuple[Line, ...]:
     """
     numbers = _numbers(findings)
     lines = [_decided(findings, one, "as received", numbers) for one in findings.findings]
-    if any(one.value.tool == FROM_PHOTOGRAPHS and one.limb for one in findings.findings_exchanged):
+    if any(_tells_of_a_limb(one) for one in findings.findings_exchanged):
         lines += [
             _decided(findings, one, "exchanged", numbers) for one in findings.findings_exchanged
         ]
@@ -37,6 +38,11 @@ def lines_of(findings: Findings) -> tuple[Line, ...]:
         if (line.name, line.end, line.limb, line.against) not in shown or line.side:
             lines.append(line)
     return tuple(lines)
+
+
+def _tells_of_a_limb(one: Finding) -> bool:
+    """Whether the limbs exchanged were looked at: what belongs to the riser alone is no sign."""
+    return bool(one.limb) and one.name not in OF_THE_RISER and one.value.tool != "reckoned"
 
 
 def _numbers(findings: Findings) -> dict[str, list[int]]:
@@ -80,7 +86,7 @@ def _decided(
         against = "riser" if seat is not None and seat.twist_from_riser else "butt"
     photos: tuple[int, ...] = ()
     seatings, seating_range = 1, None
-    if value.tool == FROM_PHOTOGRAPHS:
+    if FROM_PHOTOGRAPHS in value.tool:  # "photograph and feeler gauge" too
         behind = list(_behind(findings, one, against))
         photos = _photos(findings, behind, numbers)
         if len(behind) == 1:
@@ -89,7 +95,7 @@ def _decided(
         name=one.name if not one.name.startswith("string") else _string_name(one),
         arrangement=arrangement,
         end=one.end,
-        limb=one.limb if one.name not in ("pad_squareness", "pin_play") else None,
+        limb=one.limb if one.name not in OF_THE_RISER else None,
         side=None,
         against=against,
         value=value.value,
