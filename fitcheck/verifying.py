@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fitcheck import __version__
 from fitcheck.errors import BadInput
 from fitcheck.findings.record import findings_to_json
 from fitcheck.findings.whole import find
@@ -35,6 +34,7 @@ from fitcheck.reporting.as_zip import FORMAT, MANIFEST, PHOTOGRAPHS, VERSION
 from fitcheck.reporting.earlier import Kept, kept_from_json
 from fitcheck.reporting.lines import lines_of
 from fitcheck.reporting.model import Line
+from fitcheck.reporting.program import program
 from fitcheck.reporting.written_report import CSV, HTML, JSON, PDF
 from fitcheck.units import decimals_supported
 
@@ -176,7 +176,9 @@ def verify(path: Path, told: Callable[[str], None] = lambda _: None) -> Verified
 def summary(found: Verified) -> tuple[str, ...]:
     """Say what came of it, in a few lines."""
     same = sum(one.agrees for one in found.compared)
-    lines = [f"Report {found.report}, written by {found.program}; this is fitcheck {__version__}."]
+    lines = [f"Report {found.report}, written by {found.program}; this is {program()}."]
+    if found.program != program():
+        lines.append("It is not the same program: a difference may come from the code.")
     lines.append(f"{same} of {len(found.compared)} numbers agree within rounding.")
     for one in found.compared:
         if not one.agrees:

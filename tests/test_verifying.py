@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 import shutil
 import zipfile
 from pathlib import Path
@@ -67,6 +68,7 @@ def test_a_report_agrees_with_its_own_photographs(written, capsys):
     assert status == 0
     assert "numbers agree" in out
     assert "Not compared: report.pdf" in out
+    assert "not the same program" not in out
     count = int(out.split(" numbers agree")[0].rsplit(" ", 1)[1])
     assert count >= 7
 
@@ -122,6 +124,18 @@ def test_a_form_that_says_something_else_is_found(written, tmp_path, capsys, cha
     assert status == 3
     assert said in out
     assert "do NOT agree" in out
+
+
+def test_another_code_is_said_and_is_no_difference_by_itself(written, tmp_path, capsys):
+    def other(report):
+        assert re.fullmatch(r"fitcheck \S+, code [0-9a-f]{12}", report["issues"][-1]["program"])
+        report["issues"][-1]["program"] = "fitcheck 0.1.0, code 000000000000"
+
+    status, out, _ = run(
+        capsys, altered(written / "report.zip", tmp_path / "r.zip", in_json(other))
+    )
+    assert status == 0
+    assert "not the same program" in out
 
 
 def test_rounding_of_another_machine_still_agrees(written, tmp_path, capsys):

@@ -8,7 +8,6 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 
-from fitcheck import __version__
 from fitcheck.errors import BadInput
 from fitcheck.findings.record import findings_to_json
 from fitcheck.findings.whole import Findings
@@ -19,6 +18,7 @@ from fitcheck.reporting.earlier import Kept, identity_of
 from fitcheck.reporting.lines import lines_of
 from fitcheck.reporting.model import Issue, PhotoPage, Report
 from fitcheck.reporting.pictures import pictures_of
+from fitcheck.reporting.program import program
 from fitcheck.reporting.shop import Shop
 
 DRAWERS = 2  # pictures drawn at a time
@@ -86,7 +86,7 @@ def build_report(
             f"The folder holds report {last.number[:60]}, and this one is to be {number}.",
             "Choose another folder, or leave the number out.",
         )
-    this = Issue(1, day, f"fitcheck {__version__}", digest)
+    this = Issue(1, day, program(), digest)
     issues: tuple[Issue, ...] = (this,)
     if last is not None:
         if last.issues[-1].digest == digest:
