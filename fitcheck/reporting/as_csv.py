@@ -69,7 +69,7 @@ def lines_csv(
     lines: Iterable[Line],
     limits: Mapping[str, Tolerance],
     hashes: Mapping[int, str],
-    stops: Iterable[tuple[str, str, str]] = (),
+    stops: Iterable[tuple[str, str | None, str | None]] = (),
 ) -> str:
     """The same from its parts: the report's number, revision and bow; photographs' SHA-256.
 
