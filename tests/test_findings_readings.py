@@ -18,6 +18,7 @@ from fitcheck.findings.draw import (
 from fitcheck.findings.limits import DEFAULTS
 from fitcheck.findings.readings import bench_findings, both_units, effective_tiller_mm
 from fitcheck.findings.seat import feeler_value, seat_of
+from fitcheck.findings.words import bound_text
 from fitcheck.inspection import Inspection, Limb, PhotoEntry
 from fitcheck.inspection_file import inspection_from_json
 from fitcheck.measurement import Characteristic, Measurement, Note
@@ -391,6 +392,25 @@ def test_the_place_least_surely_good_decides_the_seam():
     assert "closed at the butt on the left" in photographed_gap(sure, sure).said
     wide = gap_at("gap_end", "left", 0.3, 0.01)
     assert photographed_gap(gap_at("gap_butt", "left", 0.2, 0.01), wide).value.value == 0.3
+
+
+@pytest.mark.parametrize(
+    ("narrow", "wide", "decides"),
+    [
+        ((0.10, 0.01), (0.25, 0.05), 0.25),  # surely not good hides no gap that needs work
+        ((0.10, 0.01), (0.16, 0.04), 0.16),  # nor one that may
+        ((0.06, 0.01), (0.04, 0.08), 0.04),  # nor a narrower one that may
+        ((0.02, 0.005), (0.10, 0.01), 0.10),
+    ],
+)
+def test_the_place_that_weighs_most_decides_the_seam(narrow, wide, decides):
+    places = gap_at("gap_butt", "left", *narrow), gap_at("gap_end", "right", *wide)
+    for pair in (places, places[::-1]):
+        assert photographed_gap(*pair).value.value == decides
+
+
+def test_a_bound_is_not_rounded_up_to_a_fraction():
+    assert bound_text(0.20) == "0.20 mm (0.008 in)"
 
 
 def test_a_seam_that_may_be_another_line_is_never_surely_good():

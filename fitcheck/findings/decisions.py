@@ -128,21 +128,20 @@ def _not_surely_good(judged: Judged) -> Judged:
 def deciding_gap(
     gaps: Mapping[tuple[str, Side], Value], tolerance: Tolerance
 ) -> tuple[tuple[str, Side], Value]:
-    """Return that place of a seam, and its gap, which is least surely within its limits.
+    """Return that place of a seam, and its gap, which weighs most.
 
-    Of several that are surely past them it is the widest: every place is judged, and a wide
-    uncertainty at one is not hidden by a sure value at another.
+    First a place past its rework limit, then one that may be, then the one least surely good:
+    neither a sure value nor a narrower gap elsewhere hides what is worse. Of several that are
+    alike it is the widest.
     """
 
-    def sure(item: tuple[tuple[str, Side], Value]) -> tuple[float, float, float]:
+    def weight(item: tuple[tuple[str, Side], Value]) -> tuple[int, float, float]:
         judged = judge_value(item[1], tolerance)
-        return (
-            round(judged.p_good, 6),
-            round(judged.p_rework_free, 6),
-            -item[1].value,
-        )
+        past = ("needed", "undecided", "not needed").index(judged.rework)
+        sure = judged.p_good if judged.rework == "not needed" else judged.p_rework_free
+        return past, round(sure, 6), -item[1].value
 
-    return min(gaps.items(), key=sure)
+    return min(gaps.items(), key=weight)
 
 
 def with_deciding_gap(seat: Seat, limits: Mapping[str, Tolerance]) -> Seat:

@@ -28,6 +28,7 @@ from fitcheck.findings.steps import (
 from fitcheck.findings.string_line import Poses
 from fitcheck.findings.sums import Part
 from fitcheck.findings.words import (
+    bound_text,
     depth_text,
     high_side,
     listed,
@@ -66,7 +67,7 @@ def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
             OutOfReach(
                 f"The pad at the {end} end is {magnitude(roll, u, 'deg')} out of square.",
                 f"{depth_text(depth)} would have to come off its {high} edge, and only "
-                f"{depth_text(remaining)} may. Building up the {low} side with a hard overlay is "
+                f"{bound_text(remaining)} may. Building up the {low} side with a hard overlay is "
                 "a rebuild of the pad: ask the maker or a qualified bowyer.",
                 "maker",
                 end,
@@ -91,7 +92,7 @@ def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
         edge=f"{high} edge",
         depth_mm=cut,
         depth_sd_mm=spread,
-        bound=f"At most {depth_text(remaining)} more may come off this pad (1/32 in in all).",
+        bound=f"At most {bound_text(remaining)} more may come off this pad (1/32 in in all).",
         stop=f"{HALF_WORDS}. {STOP_WORDS}. Look whether pin and bolt still fit: lapping changes "
         "how far the pin stands out and how deep the bolt goes.",
         cautions=(NEVER, DUST),
@@ -259,7 +260,7 @@ def bed(plan: Plan, end: End) -> None:
         plan.out_of_reach.append(
             OutOfReach(
                 f"The seam at the {end} end stands open by {gap_words(gap)}.",
-                f"Only {depth_text(remaining)} may still come off this pad.",
+                f"Only {bound_text(remaining)} may still come off this pad.",
                 "maker",
                 end,
                 ("seat_gap",),
@@ -278,7 +279,7 @@ def bed(plan: Plan, end: End) -> None:
             edge=f"toward the {closed}",
             depth_mm=gap.value,
             depth_sd_mm=gap.standard_uncertainty,
-            bound=f"At most {depth_text(remaining)} more may come off this pad (1/32 in in all).",
+            bound=f"At most {bound_text(remaining)} more may come off this pad (1/32 in in all).",
             stop=f"Ink and feel again every few strokes. {STOP_WORDS}. Lapping one end of a pad "
             "changes its pitch and with it the tiller: measure that too.",
             cautions=(NEVER, DUST),

@@ -27,6 +27,7 @@ from fitcheck.findings.steps import (
 )
 from fitcheck.findings.sums import Part
 from fitcheck.findings.words import (
+    bound_text,
     depth_text,
     listed,
     magnitude,
@@ -228,7 +229,7 @@ def _dress(plan: Plan, end: End, side: Side, lip: Value) -> None:
             OutOfReach(
                 f"The riser stands {magnitude(lip.value, lip.standard_uncertainty, 'mm')} proud "
                 f"of the limb on the {side}, at the {end} end.",
-                f"At most {depth_text(SIDE_STOP_MM)} may be dressed off a riser’s side here. More "
+                f"At most {bound_text(SIDE_STOP_MM)} may be dressed off a riser’s side here. More "
                 "than that is for the maker, or the limb is not this riser’s.",
                 effect="maker",
                 end=end,
@@ -248,7 +249,7 @@ def _dress(plan: Plan, end: End, side: Side, lip: Value) -> None:
         edge=f"{side} side",
         depth_mm=depth,
         depth_sd_mm=lip.standard_uncertainty,
-        bound=f"At most {depth_text(SIDE_STOP_MM)}, clear of the bushing; never the limb.",
+        bound=f"At most {bound_text(SIDE_STOP_MM)}, clear of the bushing; never the limb.",
         stop="Seat the limb and feel with a straightedge every few strokes.",
         cautions=(DUST,),
     )

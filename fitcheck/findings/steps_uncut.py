@@ -22,6 +22,7 @@ from fitcheck.findings.steps import (
 )
 from fitcheck.findings.sums import Part
 from fitcheck.findings.words import (
+    bound_text,
     depth_text,
     high_side,
     listed,
@@ -293,7 +294,7 @@ def try_tiller(plan: Plan, found: BenchFinding | None) -> None:
             part=part_words(Part("pad", "upper")),
             edge=edge,
             depth_mm=low,
-            bound=f"At most {depth_text(PAD_STOP_MM)}. The strip comes out again.",
+            bound=f"At most {bound_text(PAD_STOP_MM)}. The strip comes out again.",
             stop="If tiller does not move as foretold, stop. What holds is a hard wedge, "
             "fitted by a qualified bowyer; do the faces and the holes first.",
             cautions=("Brace only, do not draw the bow with a shim in.", NEVER),

@@ -89,6 +89,11 @@ def depth_text(depth_mm: float) -> str:
     return f"{depth_mm:.2f} mm ({depth_mm / MM_PER_INCH:.3f} in; {nearest})"
 
 
+def bound_text(depth_mm: float) -> str:
+    """A depth that must not be passed; no fraction, which might round it up."""
+    return f"{depth_mm:.2f} mm ({depth_mm / MM_PER_INCH:.3f} in)"
+
+
 def taper_mm(width_mm: float, angle_deg: float) -> float:
     """Return the depth that an angle makes over a width: h = W·tan θ."""
     return width_mm * math.tan(math.radians(abs(angle_deg)))
