@@ -367,3 +367,21 @@ def test_a_size_that_can_hardly_be_is_not_reckoned_with():
     depths = [[s.depth_mm for s in one.rework.steps] for one in (found, plain)]
     assert depths[0] == depths[1]
     assert any("can hardly be" in reason for reason in found.fitness.reasons)
+
+
+def test_readings_that_contradict_each_other_keep_the_bow():
+    bow = sound_bow(own_twist={"A": 0.6})
+    plain = complete(bow, protocol="everything")
+    assert plain.fitness.use == "return as is"
+    inspection = replace(photograph(bow, "everything", 12), condition=CLEAR, readings=Readings())
+    photos = list(inspection.photos)
+    sights = [i for i, p in enumerate(photos) if (p.view, p.end) == ("sight", "upper")]
+    first, second = (next(i for i in sights if photos[i].limb == limb) for limb in ("A", "B"))
+    photos[first], photos[second] = (
+        replace(photos[first], measurement=photos[second].measurement),
+        replace(photos[second], measurement=photos[first].measurement),
+    )
+    found = find(replace(inspection, photos=tuple(photos)), [p.measurement for p in photos])
+    assert all(f.judged.conformity == "conforms" for f in found.findings if f.name == "twist")
+    assert found.fitness.use == "cannot be said yet"
+    assert "do not close" in found.fitness.reasons[0]

@@ -122,6 +122,15 @@ class ClosureCheck:
         """Whether the readings may be trusted as they stand."""
         return self.result.probability >= CLOSURE_PROBABILITY
 
+    @property
+    def sentence(self) -> str:
+        """What speaks against the readings where it does not hold."""
+        return (
+            f"The readings of {self.characteristic.replace('_', ' ')} do not close over both "
+            "limbs and both ends: a limb moved, a card stood askew, or a photograph is put "
+            "down to the wrong limb. They were trusted less for it; take them again."
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Faults:

@@ -168,6 +168,11 @@ def fitness_of(
         here = [b for b in alarms if not b.name.startswith("arrow")]
         reasons += [*(f"{b.title}: {b.meaning}" for b in (*to_do, *here)), *mend]
         past_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
+        past_good += [
+            f"{b.title}: {b.meaning}"
+            for b in bench
+            if b.judged is not None and b.judged.conformity == "does not conform"
+        ]
         here_too = wrong_ends or rework.works_on_fit or to_do or mend
         headline = "To the bench: there is work to do, and it can be done."
         if maker:
@@ -186,8 +191,9 @@ def fitness_of(
     # Which of two parts made to suit each other is off says nothing where no limit is passed.
     off = [f for f in findings if f.judged.conformity != "conforms"]
     doubts = faults.doubts if off else ()
-    if needed or undecided or past or doubts or alarms or contrary:
-        reasons += [f"{b.title}: {b.meaning}" for b in alarms]
+    open_ends = [check.sentence for check in faults.closures if not check.holds]
+    if needed or undecided or past or doubts or alarms or contrary or open_ends:
+        reasons += [*(f"{b.title}: {b.meaning}" for b in alarms), *open_ends]
         reasons += [f.sentence for f in dict.fromkeys([*undecided, *contrary])]
         if doubts and not reasons:
             reasons += [f.sentence for f in off]

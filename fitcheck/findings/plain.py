@@ -112,13 +112,7 @@ def cause_sentences(findings: Findings) -> tuple[str, ...]:
             "Rule and photographs disagree about where the string lies: which of them is wrong "
             "cannot be told yet."
         )
-    for check in faults.closures:
-        if not check.holds:
-            said.append(
-                f"The readings of {check.characteristic.replace('_', ' ')} do not close over both "
-                "limbs and both ends: a limb moved, a card stood askew, or a photograph is put "
-                "down to the wrong limb. They were trusted less for it; take them again."
-            )
+    said += [check.sentence for check in faults.closures if not check.holds]
     if faults.next_photos:
         photos = [photo_words(photo) for photo in faults.next_photos]
         said.append(f"One more photograph would tell most: {listed(photos, 'or')}.")
