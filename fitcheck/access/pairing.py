@@ -152,10 +152,6 @@ class Door:
         with self._lock:
             self._sessions.pop(_hash(token), None)
 
-    def seconds_left(self, session: Session) -> float:
-        """Return how long a session still lasts."""
-        return session.ends - self._clock()
-
     def _tries_of(self, address: str, now: float) -> _Tries:
         key = _counted_as(address)
         tries = self._tries.setdefault(key, _Tries(now))

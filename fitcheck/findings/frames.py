@@ -28,19 +28,3 @@ def side_of(value: float) -> Side:
 def other_side(side: Side) -> Side:
     """Return the opposite side."""
     return "left" if side == "right" else "right"
-
-
-def other_end(end: End) -> End:
-    """Return the opposite end of the riser."""
-    return "lower" if end == "upper" else "upper"
-
-
-def archer_side(bow_side: Side, mount: str) -> Side | None:
-    """Return the archer's own side for a side of the bow, or None where the mount is unknown.
-
-    The archer sees the belly. On a belly-mounted bow the limbs' outer faces look at the archer,
-    on a back-mounted one at the target, and left and right change places.
-    """
-    if mount == "belly":
-        return bow_side
-    return other_side(bow_side) if mount == "back" else None

@@ -44,14 +44,7 @@ _AGAIN = {"lap": "pad", "move_holes": "seat", "dress": "seat", "shim": "sight", 
 
 def findings(inspection: Inspection) -> None:
     """Show the step."""
-    bar = st.empty()
-    found = measuring.outcomes(
-        inspection,
-        lambda number, of: bar.progress(
-            (number - 1) / of, f"Measuring photograph {number} of {of} …"
-        ),
-    )
-    bar.empty()
+    found = measuring.outcomes_behind_a_bar(inspection)
     if not any(o.measurement is not None for o in found):
         words.show(
             words.box(

@@ -87,11 +87,6 @@ class Visit:
             self._remember_measurements()
             self.inspection.reported = self._last_report()
 
-    @property
-    def is_new(self) -> bool:
-        """Whether the inspection is not in the store yet."""
-        return not self._begun
-
     def save(self) -> None:
         """Save what the visitor changed, and take over what others did.
 

@@ -105,6 +105,19 @@ def outcomes(
     return found
 
 
+def outcomes_behind_a_bar(inspection: Inspection) -> list[Outcome]:
+    """Measure all photographs; a bar shows how far that is while it lasts."""
+    bar = st.empty()
+    found = outcomes(
+        inspection,
+        lambda number, of: bar.progress(
+            (number - 1) / of, f"Measuring photograph {number} of {of} …"
+        ),
+    )
+    bar.empty()
+    return found
+
+
 def findings_of(inspection: Inspection, found: Sequence[Outcome]) -> Findings:
     """Return all findings; remembered for as long as nothing changes.
 

@@ -43,14 +43,7 @@ def report(inspection: Inspection) -> None:
     if missing:
         words.show(f"<p>Not written yet, and left out: {', '.join(missing)}.</p>")
         st.button("Write it in", key="to-bow", on_click=go, args=(BOW_STEP,))
-    bar = st.empty()
-    found = measuring.outcomes(
-        inspection,
-        lambda number, of: bar.progress(
-            (number - 1) / of, f"Measuring photograph {number} of {of} …"
-        ),
-    )
-    bar.empty()
+    found = measuring.outcomes_behind_a_bar(inspection)
     if not any(o.measurement is not None for o in found):
         words.show(words.box("say", "There is no photograph yet to report on."))
         return

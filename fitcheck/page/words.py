@@ -13,12 +13,10 @@ from fitcheck.judgement import Decision, Verdict
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
 from fitcheck.page.units_shown import in_unit_shown, unit
 from fitcheck.plain_text import visible_text
-from fitcheck.report import chance_text
 from fitcheck.store.changes import Clash
 from fitcheck.store.fields import ABSENT
 from fitcheck.units import limit_inch_text, limit_text, uncertainty_text, value_text
 from fitcheck.wording import (
-    CONFORMITY_SIGNS,
     EDGE_NAMES,
     LEVELS,
     SOURCES,
@@ -74,15 +72,6 @@ def warnings(notes: Sequence[Note]) -> str:
     )
 
 
-def said_of(verdict: Verdict) -> str:
-    """The verdict's level, and below it its sentence without saying the level again."""
-    level, colon, reason = verdict.sentence.partition(": ")
-    said = verdict.sentence
-    if colon and LEVELS[verdict.level][1].startswith(level):
-        said = reason[:1].upper() + reason[1:]
-    return f"<p>{badge(verdict)}</p><p>{text(said)}</p>"
-
-
 def badge(verdict: Verdict) -> str:
     """The verdict's level as sign, words and colour."""
     sign, words = LEVELS[verdict.level]
@@ -90,14 +79,6 @@ def badge(verdict: Verdict) -> str:
     return (
         f'<strong class="fc-badge fc-{kind}"><span aria-hidden="true">{sign}</span> '
         f"{text(words)}</strong>"
-    )
-
-
-def not_measured_badge() -> str:
-    """Stands in the verdict's place where a photograph was refused."""
-    return (
-        '<strong class="fc-badge fc-not-judged"><span aria-hidden="true">–</span> '
-        "Not measured</strong>"
     )
 
 
@@ -190,30 +171,6 @@ def photo_row(name: str, thumbnail_jpeg: bytes, body: str) -> str:
     """A photograph in the list: its small picture, its name, and HTML about it."""
     small = picture(thumbnail_jpeg, "jpeg", "") if thumbnail_jpeg else ""
     return f'<div class="fc-photo">{small}<div><p class="name">{text(name)}</p>{body}</div></div>'
-
-
-def judged_card(decision: Decision) -> str:
-    """A characteristic that has a limit: number, meaning, inches and judgement."""
-    found, words = decision.characteristic, wording(decision.name)
-    value, spread = _value(found)
-    good, rework = (_limit(decision, n) for n in (decision.limit.good, decision.limit.rework))
-    sign = CONFORMITY_SIGNS[decision.conformity]
-    return (
-        f'<section class="fc-card"><h4>{text(words.name)}</h4>'
-        f'<p class="fc-value">{text(value)} <small>{text(spread)}</small></p>'
-        f'<p class="fc-says">{text(says(found))}</p>'
-        f'<p class="soft">{text(words.meaning)}</p>'
-        '<div class="fc-judgement">'
-        f'<p><b><span aria-hidden="true">{sign}</span> {text(decision.conformity)}</b>, '
-        f"<b>rework {text(decision.rework)}</b></p>"
-        f"<p>Good up to {text(good)}: within it with a probability of "
-        f"{text(chance_text(decision.p_good))}.<br>"
-        f"Rework from {text(rework)}: short of it with a probability of "
-        f"{text(chance_text(decision.p_rework_free))}.</p>"
-        + (f"<p>{text(decision.what_decides)}</p>" if decision.what_decides else "")
-        + f'<p class="soft">Source of the limits: {text(decision.limit.note)}.</p>'
-        "</div></section>"
-    )
 
 
 def numbers_table(characteristics: Sequence[Characteristic]) -> str:

@@ -108,19 +108,3 @@ def room_light(rng: np.random.Generator, hard: bool, camera_from: Array) -> Pict
         tone = rng.uniform(-0.05, 0.2)
         drawn += shine[..., None] * np.array([1 + tone, 1.0, 1 - tone])
     return np.asarray(drawn + 0.15 * cv2.GaussianBlur(drawn, (0, 0), 12), dtype=np.float32)
-
-
-def lamps_over(target: Array, rng: np.random.Generator) -> list[Lamp]:
-    """Return one or two lamps over the bench, near enough for their light to fall off."""
-    made = []
-    for _ in range(int(rng.integers(1, 3))):
-        high = rng.uniform(600, 1400)
-        azimuth = rng.uniform(0, 2 * np.pi)
-        aside = high * np.tan(np.radians(rng.uniform(10, 50)))
-        at = target + np.array([aside * np.cos(azimuth), aside * np.sin(azimuth), high])
-        side = float(rng.uniform(200, 900))
-        strength = rng.uniform(0.6, 1.6) * float(np.sum((at - target) ** 2)) / side**2
-        warm = rng.uniform(-0.05, 0.22)
-        colour = strength * np.array([1 + warm, 1.0, 1 - warm])
-        made.append(Lamp(at, target, side, (float(colour[0]), float(colour[1]), float(colour[2]))))
-    return made
