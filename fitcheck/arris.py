@@ -10,14 +10,16 @@ the edge is modelled as it comes about:
   ``(1 + cos φ) / 2``, the rest with ``max(0, cos φ + t · sin φ)``, where t is the tangent of
   the lamp's angle from the face's normal, negative where the lamp stands on the other side and
   leaves the round in its own shadow; besides some light from the ground, with ``sin φ``;
+- what a gloss adds or takes: it mirrors one part of the room from the face and, within some
+  15 degrees of the round, another; how bright that is, more or less, is not known;
 - what lies beyond: the ground or, where the camera sees it, the wall;
 - the camera's blur.
 
 The mean profile of a whole edge is fitted at once, in three colours that share the place, the
 radius, the blur and the lamp's angle; levels and gentle slopes of light follow linearly.
 The blur is known from the card's edges beside the part. The radius has a broad prior from
-common practice. Lambert's cosine law is all that is assumed of the surface; what a gloss adds
-stays in the misfit and so in the uncertainty.
+common practice. What no such model catches, the camera's own sharpening and colour, counts as
+a share of a pixel; where the fit leaves much of the step unexplained, as a share of the radius.
 """
 
 from __future__ import annotations
@@ -26,12 +28,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
+from scipy.special import ndtr
 
 Array = NDArray[np.float64]
 
-GRID_MM = 0.02
+CELLS = 24  # of the round
+DIFFERENCE = 1e-6
 RADIUS_PRIOR_MM = 0.3  # a lightly eased edge; common practice, no source
 RADIUS_PRIOR_LOG_SD = 0.5
 RADIUS_LIMITS_MM = (0.03, 1.2)
@@ -46,7 +49,14 @@ BLUR_PRIOR_LOG_SD = 0.12
 SLOPE_PRIOR_PER_MM = 0.12  # of the step, inside and outside: light changes slowly beside an edge
 GRAIN_MM = 0.15  # distance over which grain keeps its shade
 MISFIT_FLOOR = 0.01  # of the step: no model of light is better
-MODEL_SD_MM = 0.008  # what the model leaves out: gloss, burrs, sharpening
+GLOSS_LOBE = 0.2  # radians of the round over which a gloss goes from one mirrored place on
+GLOSS_PRIOR_SD = 0.3  # of the face's light
+# What the model leaves out, chosen on rendered edges with known truth (glossy and matt,
+# 4 to 10 px/mm): burrs; sharpening and colour, of a pixel; and of the radius, so many times
+# the misfit.
+MODEL_SD_MM = 0.008
+MODEL_SD_PX = 0.25
+MODEL_MISFIT_SHARE, MODEL_MOST_SHARE = 3.0, 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,6 +109,8 @@ class EdgeProfile:
     ray_slope
         How far the ray moves outward as it goes one down: positive where the camera looks
         at the face from the inside and does not see the wall.
+    pixel_mm
+        What a pixel of the photograph is wide there, mm.
     """
 
     outward_mm: Array
@@ -106,6 +118,7 @@ class EdgeProfile:
     noise: Array
     blur_mm: float
     ray_slope: float
+    pixel_mm: float
 
 
 def fit_arris(profile: EdgeProfile) -> ArrisFit:
@@ -139,33 +152,50 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
 
     face = light[:n].mean(axis=0)
     # Priors on the linear levels enter as rows of their own.
-    ridge = np.zeros((3, 5, 5))
+    ridge = np.zeros((3, 6, 6))
     ridge[:, 0, 1] = sd / (WALL_PRIOR_SD * face)
-    ridge[:, 1, 3] = ridge[:, 2, 4] = sd / (SLOPE_PRIOR_PER_MM * step)
-    wanted = np.zeros((3, 5))
+    ridge[:, 1, 4] = ridge[:, 2, 5] = sd / (SLOPE_PRIOR_PER_MM * step)
+    ridge[:, 3, 3] = sd / (GLOSS_PRIOR_SD * face)
+    wanted = np.zeros((3, 6))
     wanted[:, 0] = sd * WALL_PRIOR / WALL_PRIOR_SD
 
-    def explained(theta: Array) -> tuple[Array, Array, Array]:
-        """The design, and for each colour the best levels and what the priors leave."""
-        place, log_radius, log_blur, toward = theta
-        away = outward_mm - place
-        shapes = _shapes(away, np.exp(log_radius), np.exp(log_blur), toward, ray_slope)
-        design = np.stack([*shapes, shapes[0] * np.minimum(away, 0), shapes[2] * away], axis=1)
-        normal = design.T @ design + np.swapaxes(ridge, 1, 2) @ ridge + 1e-9 * np.eye(5)
-        right = design.T @ light + np.einsum("cij,ci->jc", ridge, wanted)
-        levels = np.linalg.solve(normal, right.T[..., None])[..., 0]
-        return design, levels, wanted - np.einsum("cij,cj->ci", ridge, levels)
+    known = np.swapaxes(ridge, 1, 2) @ ridge + 1e-9 * np.eye(6)
+    pulled = np.einsum("cij,ci->cj", ridge, wanted)
 
-    def residuals(theta: Array) -> Array:
-        design, levels, left = explained(theta)
-        _, log_radius, log_blur, toward = theta
-        known = [
-            (log_radius - np.log(RADIUS_PRIOR_MM)) / RADIUS_PRIOR_LOG_SD,
-            (log_blur - np.log(blur_mm)) / BLUR_PRIOR_LOG_SD,
-            toward / TOWARD_PRIOR_SD,
-        ]
-        misfit = (light - design @ levels.T) / sd
-        return np.concatenate([misfit.ravel(), (left[:, :3] / sd[:, None]).ravel(), known])
+    def explained(thetas: Array) -> tuple[Array, Array, Array]:
+        """The designs of several guesses, shape (k, 4), and for each colour the best levels
+        and what the priors leave.
+        """
+        away = outward_mm - thetas[:, :1]
+        shapes = _shapes(away, np.exp(thetas[:, 1]), np.exp(thetas[:, 2]), thetas[:, 3], ray_slope)
+        slopes = (shapes[0] * np.minimum(away, 0), shapes[2] * away)
+        design = np.stack([*shapes, *slopes], axis=-1)
+        across = np.swapaxes(design, 1, 2)
+        normal = (across @ design)[:, None] + known
+        right = np.swapaxes(across @ light, 1, 2) + pulled
+        levels = np.linalg.solve(normal, right[..., None])[..., 0]
+        return design, levels, wanted - np.einsum("cij,kcj->kci", ridge, levels)
+
+    def residuals_of(thetas: Array) -> Array:
+        design, levels, left = explained(thetas)
+        _, log_radius, log_blur, toward = thetas.T
+        priors = np.stack(
+            [
+                (log_radius - np.log(RADIUS_PRIOR_MM)) / RADIUS_PRIOR_LOG_SD,
+                (log_blur - np.log(blur_mm)) / BLUR_PRIOR_LOG_SD,
+                toward / TOWARD_PRIOR_SD,
+            ],
+            axis=1,
+        )
+        misfit = (light - design @ np.swapaxes(levels, 1, 2)) / sd
+        return np.concatenate(
+            [misfit.reshape(len(thetas), -1), _flat(left[:, :, :4] / sd[:, None]), priors], axis=1
+        )
+
+    def slopes_of(theta: Array) -> Array:
+        """Derivatives of the residuals, all four in one go."""
+        found = residuals_of(theta + np.vstack([np.zeros(4), DIFFERENCE * np.eye(4)]))
+        return np.asarray((found[1:] - found[0]).T / DIFFERENCE)
 
     low, high = outward_mm[0] * 0.6, outward_mm[-1] * 0.8
     bounds = (
@@ -176,8 +206,9 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
     for start, toward in STARTS:
         theta = [np.clip(start, low, high), np.log(RADIUS_PRIOR_MM), np.log(blur_mm), toward]
         found = least_squares(
-            residuals,
+            lambda theta: residuals_of(theta[None])[0],
             theta,
+            slopes_of,
             bounds=bounds,
             x_scale=[0.05, 0.5, 0.1, 0.5],
             xtol=1e-5,
@@ -188,7 +219,8 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
             best = found
     assert best is not None  # noqa: S101 - the loop ran
     theta = best.x
-    design, levels, _ = explained(theta)
+    designs, solved, _ = explained(theta[None])
+    design, levels = designs[0], solved[0]
     fitted = design @ levels.T
     misfit = (light - fitted) / sd
     # Neighbouring samples share blur and grain, and the colours share most of the grain:
@@ -201,40 +233,48 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
     priors = np.diag([0.0, *np.power(prior_sd, -2)])
     data = (information - priors) * (independent / (3 * m)) / chi2
     covariance = np.linalg.inv(data + priors + 1e-9 * np.eye(4))
+    radius = float(np.exp(theta[1]))
+    left_share = float(np.sqrt(np.mean((misfit * sd) ** 2)) / step)
+    unexplained = min(MODEL_MISFIT_SHARE * left_share, MODEL_MOST_SHARE) * radius
+    model_variance = MODEL_SD_MM**2 + (MODEL_SD_PX * profile.pixel_mm) ** 2 + unexplained**2
     return ArrisFit(
         offset_mm=float(theta[0]),
-        offset_sd_mm=float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), MODEL_SD_MM)),
-        radius_mm=float(np.exp(theta[1])),
+        offset_sd_mm=float(np.sqrt(max(covariance[0, 0], 0.0) + model_variance)),
+        radius_mm=radius,
         toward=float(theta[3]),
-        misfit=float(np.sqrt(np.mean((misfit * sd) ** 2)) / step),
+        misfit=left_share,
         light=fitted,
         levels=design[:, [0, 2]],
     )
 
 
-def _shapes(
-    places: Array, radius: float, blur: float, toward: float, ray_slope: float
-) -> tuple[Array, Array, Array]:
-    """Blurred light of a part, of its wall lit from the ground, and of the ground.
+def _flat(rows: Array) -> Array:
+    """One row of numbers for each guess."""
+    return rows.reshape(len(rows), -1)
 
-    At places outward of the wall, of any shape.
+
+def _shapes(
+    away: Array, radius: Array, blur: Array, toward: Array, ray_slope: float
+) -> tuple[Array, Array, Array, Array]:
+    """Blurred light of a part, of its wall lit from the ground, of the ground, and of a gloss.
+
+    At places outward of the wall, shape (k, m), for k guesses of radius, blur and lamp.
     """
-    margin = 5 * blur
-    grid = np.arange(places.min() - margin, places.max() + margin + GRID_MM, GRID_MM)
     last = np.arctan2(1.0, ray_slope) if ray_slope > 0 else np.pi / 2
-    angle = np.linspace(0.0, last, 60)
+    turned = np.linspace(0.0, last, CELLS + 1)
     # A point of the round lies r(1 − cos φ) down; its ray meets the face's plane elsewhere.
-    seen = -radius + radius * (np.sin(angle) - (1 - np.cos(angle)) * ray_slope)
-    # Cells at the end count by the share of them that is still the part.
-    covered = np.clip((seen[-1] - grid) / GRID_MM + 0.5, 0.0, 1.0)
+    seen = np.sin(turned) - 1 - (1 - np.cos(turned)) * ray_slope
+    angle = (turned[1:] + turned[:-1]) / 2
     lit = SKY_SHARE * (1 + np.cos(angle)) / 2 + (1 - SKY_SHARE) * np.maximum(
-        np.cos(angle) + toward * np.sin(angle), 0.0
+        np.cos(angle) + toward[:, None] * np.sin(angle), 0.0
     )
-    from_face = np.where(grid < seen[0], 1.0, np.interp(grid, seen, lit))
-    from_side = np.where(grid < seen[0], 0.0, np.interp(grid, seen, np.sin(angle)))
-    sigma = blur / GRID_MM
-    face, wall, beyond = (
-        np.interp(places, grid, gaussian_filter1d(light, sigma, mode="nearest"))
-        for light in (from_face * covered, from_side * covered, 1 - covered)
+    gloss = np.exp(-((angle / GLOSS_LOBE) ** 2)) - lit
+    edges = radius[:, None] * seen
+    past = ndtr((away[:, :, None] - edges[:, None, :]) / blur[:, None, None])
+    cells = past[:, :, :-1] - past[:, :, 1:]
+    return (
+        1 - past[:, :, 0] + np.einsum("kmj,kj->km", cells, lit),
+        cells @ np.sin(angle),
+        past[:, :, -1],
+        np.einsum("kmj,kj->km", cells, gloss),
     )
-    return face, wall, beyond

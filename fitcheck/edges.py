@@ -387,7 +387,7 @@ def measure(
     camera = frame.from_surface(camera_in_card(surface.pose)[None, :2])[0, 1]
     height = surface.depth_mm - camera_in_card(surface.pose)[2]
     ray_slope = float((current.offset_mm - camera) / height)
-    profile = EdgeProfile(strip.outward_mm, mean, noise, blur_mm, ray_slope)
+    profile = EdgeProfile(strip.outward_mm, mean, noise, blur_mm, ray_slope, 1 / px_per_mm)
     arris = fit_arris(profile)
     clipped_mm = CLIPPED_SD_PX / px_per_mm if np.max(mean) > CLIPPED else 0.0
     # Once it is known what the edge is made of, each block has its own face and ground: ground

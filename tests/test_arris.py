@@ -53,7 +53,7 @@ def dimmed(colour, share):
 @pytest.mark.parametrize("wall_share", [0.2, 0.6])
 def test_the_wall_is_found_behind_the_round(radius, face, wall_share):
     places, light = profile(radius, face, dimmed(face, wall_share), GROUND, blur=0.12)
-    fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.001), 0.12, 0.05))
+    fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.001), 0.12, 0.05, 0.1))
     assert abs(fit.offset_mm) < 0.05  # the radius is known beforehand only to a factor of 1.6
     assert abs(fit.offset_mm) < 2 * fit.offset_sd_mm
 
@@ -64,7 +64,7 @@ def test_half_way_between_the_levels_would_be_wrong():
     places, light = profile(0.4, PALE, dimmed(PALE, 0.2), (0.05, 0.05, 0.05), blur=0.1)
     green = light[:, 1]
     half = np.interp(-(green[0] + green[-1]) / 2, -green, places)
-    fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.001), 0.1, 0.05))
+    fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.001), 0.1, 0.05, 0.1))
     assert half < -0.05
     assert abs(fit.offset_mm) < 0.02
 
@@ -78,7 +78,7 @@ def test_claimed_uncertainty_covers_what_grain_does():
         places, light = profile(
             radius, PALE, dimmed(PALE, share), GROUND, blur=0.13, noise=0.01, seed=seed
         )
-        fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.01), 0.13, 0.05))
+        fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.01), 0.13, 0.05, 0.1))
         errors.append(fit.offset_mm)
         claimed.append(fit.offset_sd_mm)
     inside = np.mean(np.abs(errors) < 1.96 * np.array(claimed))
@@ -88,10 +88,10 @@ def test_claimed_uncertainty_covers_what_grain_does():
 
 def test_a_profile_that_lies_elsewhere_is_followed():
     places, light = profile(0.25, PALE, dimmed(PALE, 0.3), GROUND, blur=0.12, end=0.2)
-    fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.001), 0.12, 0.05))
+    fit = fit_arris(EdgeProfile(places, light, np.full(3, 0.001), 0.12, 0.05, 0.1))
     assert fit.offset_mm == pytest.approx(0.2, abs=0.03)
 
 
 def test_wrong_shapes_are_refused():
     with pytest.raises(ValueError, match="expected light"):
-        fit_arris(EdgeProfile(np.arange(10.0), np.zeros((10, 2)), np.zeros(3), 0.1, 0.0))
+        fit_arris(EdgeProfile(np.arange(10.0), np.zeros((10, 2)), np.zeros(3), 0.1, 0.0, 0.1))
