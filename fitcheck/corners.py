@@ -26,6 +26,7 @@ SMALLEST_MARKER_PERIMETER = 0.01
 LARGEST_SEARCH_SIDE_PX = 6000
 SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
 FEWEST_MARKERS = 4
+HALF_SEEN = 0.8  # of a card's markers; with fewer read, more are looked for
 LEAST_AGREEING = 0.8  # of the markers found; a bent or half-hidden card keeps nearly all
 OUTLIER_PX = 4.0  # a marker corner this far from its card's plane is another object
 
@@ -96,17 +97,52 @@ def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDAr
     that are small and noisy; then one with its white areas shrunk, because over-exposed white
     swells and closes the markers' cells.
     """
+    smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape)
     scale = min(1.0, MARKER_SEARCH_SIDE_PX / max(grey.shape))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     # Pixel centres are at whole numbers in both pictures, hence the half pixels.
-    seen_small = _detect_markers(np.asarray(small, dtype=np.uint8))
+    seen_small = _detect_markers(np.asarray(small, dtype=np.uint8), smallest_px * scale)
     found = {i: (quad + 0.5) / scale - 0.5 for i, quad in seen_small.items()}
-    for tried, enlarged in _other_pictures(grey):
+    if found and not _some_card_half_seen(found, needed):
+        return found
+    left, top, right, low = _where_to_look(found, needed, grey)
+    corner = np.array([left, top], dtype=np.float64)
+    for tried, enlarged in _other_pictures(grey[top:low, left:right]):
+        for i, quad in _detect_markers(tried, smallest_px * enlarged).items():
+            found.setdefault(i, (quad + 0.5) / enlarged - 0.5 + corner)
         if found and not _some_card_half_seen(found, needed):
             break
-        for i, quad in _detect_markers(tried).items():
-            found.setdefault(i, (quad + 0.5) / enlarged - 0.5)
     return found
+
+
+def _where_to_look(
+    found: dict[int, NDArray[np.float64]], needed: list[Card], grey: NDArray[np.uint8]
+) -> tuple[int, int, int, int]:
+    """Left, top, right and lower end of where the markers not yet read can be.
+
+    About a card's length round those that were; everywhere, if a card shows none.
+    """
+    height, width = grey.shape
+    areas = []
+    for card in CARDS.values():
+        quads = [found[i] for i in card.marker_ids if i in found]
+        if not quads:
+            if card in needed:
+                return 0, 0, width, height
+            continue
+        if len(quads) >= HALF_SEEN * len(card.marker_ids):
+            continue
+        corners = np.concatenate(quads)
+        side = max(np.linalg.norm(q - np.roll(q, 1, axis=0), axis=1).max() for q in quads)
+        reach = 1.2 * side * max(card.board_mm) / card.marker_mm
+        areas.append((corners.min(axis=0) - reach, corners.max(axis=0) + reach))
+    if not areas:
+        return 0, 0, width, height
+    left, top = np.clip(np.min([a for a, _ in areas], axis=0), 0, [width - 1, height - 1])
+    right, low = np.clip(
+        np.max([b for _, b in areas], axis=0), [left + 1, top + 1], [width, height]
+    )
+    return int(left), int(top), int(np.ceil(right)), int(np.ceil(low))
 
 
 def _other_pictures(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:
@@ -125,9 +161,9 @@ def _other_pictures(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8]
         yield np.asarray(cv2.erode(grey, disc), dtype=np.uint8), 1.0
 
 
-def _detect_markers(grey: NDArray[np.uint8]) -> dict[int, NDArray[np.float64]]:
+def _detect_markers(grey: NDArray[np.uint8], smallest_px: float) -> dict[int, NDArray[np.float64]]:
     parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = SMALLEST_MARKER_PERIMETER
+    parameters.minMarkerPerimeterRate = smallest_px / max(grey.shape)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
     quads, ids, _ = detector.detectMarkers(grey)
     if ids is None:
@@ -141,7 +177,9 @@ def _some_card_half_seen(found: dict[int, NDArray[np.float64]], needed: list[Car
         card.name: sum(i in found for i in card.marker_ids) / len(card.marker_ids)
         for card in CARDS.values()
     }
-    return any(0 < s < 0.8 for s in shares.values()) or any(not shares[c.name] for c in needed)
+    return any(0 < s < HALF_SEEN for s in shares.values()) or any(
+        not shares[c.name] for c in needed
+    )
 
 
 def _corners_of(

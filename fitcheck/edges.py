@@ -43,6 +43,7 @@ BLOCK_MM = 2.0  # rows averaged for the search
 PARALLEL_SLOPE = 0.015
 SAME_LINE_MM = 0.3
 FINE_BLOCK_MM = 1.0  # rows averaged for the measurement
+SETTLED_MM = 0.003  # a line that moves less than this has been found
 DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
 SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
 EVEN_SHARE = 0.7  # of the blocks must show the same change of light
@@ -373,7 +374,8 @@ def measure(
         if straight is None:
             return None
         aligned = straight
-        if round_ == 4:
+        turned_mm = aligned.slope * (along_mm[1] - along_mm[0]) / 2
+        if round_ == 4 or max(abs(aligned.offset), abs(turned_mm)) < SETTLED_MM:
             break
         turn = np.arctan(current.slope) + np.arctan(aligned.slope)
         current = Line(current.offset_mm + aligned.offset, float(np.tan(turn)), current.middle_mm)
@@ -604,7 +606,8 @@ def _resample(
     points = frame.to_surface(along[:, None], outward[None, :])
     pixels = surface.to_pixels(points.reshape(-1, 2)).reshape(*points.shape[:2], 2)
     height, width = picture.shape[:2]
-    usable = np.all((pixels >= 1) & (pixels <= [width - 2, height - 2]), axis=-1)
+    x, y = pixels[..., 0], pixels[..., 1]
+    usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
     for outline in keep_out:
         usable &= ~_inside_convex(pixels, outline)
     left, top = np.clip(
@@ -621,13 +624,14 @@ def _resample(
 
 def _inside_convex(pixels: Array, outline: Array) -> NDArray[np.bool_]:
     """Tell which pixels, shape (..., 2), lie inside a convex outline, shape (n, 2)."""
-    following = np.roll(outline, -1, axis=0)
-    sides = [
-        (b[0] - a[0]) * (pixels[..., 1] - a[1]) - (b[1] - a[1]) * (pixels[..., 0] - a[0])
-        for a, b in zip(outline, following, strict=True)
-    ]
-    turns = np.stack(sides)
-    return np.asarray(np.all(turns >= 0, axis=0) | np.all(turns <= 0, axis=0))
+    left, right = np.ones(pixels.shape[:-1], dtype=bool), np.ones(pixels.shape[:-1], dtype=bool)
+    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+        across, down = a - b
+        turn = across * pixels[..., 1] - down * pixels[..., 0]
+        level = across * a[1] - down * a[0]
+        left &= turn <= level
+        right &= turn >= level
+    return left | right
 
 
 def _block_means(strip: _Strip, rows: int) -> tuple[Array, Array]:
@@ -645,18 +649,23 @@ def _block_means(strip: _Strip, rows: int) -> tuple[Array, Array]:
 def _line_strength(change: Array, blind: NDArray[np.bool_], shifts: Array) -> Array:
     """Even change of log light along a tilted line, for every place across, shape (samples,)."""
     blocks, samples, _ = change.shape
-    index = np.arange(samples)[None, :] + np.round(shifts).astype(int)[:, None]
-    inside = (index >= 0) & (index < samples)
-    index = np.clip(index, 0, samples - 1)
-    here = np.take_along_axis(change, index[..., None], axis=1)
-    seen = inside & ~np.take_along_axis(blind, index, axis=1)
+    # Blind samples and those beyond the strip count nothing.
+    reach = int(np.ceil(np.max(np.abs(shifts)))) + 1
+    index = reach + np.arange(samples) + np.round(shifts).astype(int)[:, None]
+    index += (samples + 2 * reach) * np.arange(blocks)[:, None]
+    padded = np.pad(~blind, ((0, 0), (reach, reach)))
+    seen = padded.ravel()[index]
     count = seen.sum(axis=0)
-    mean = np.sum(here * seen[..., None], axis=0) / np.maximum(count, 1)[:, None]
-    size = np.linalg.norm(mean, axis=1)
-    along_mean = np.sum(here * mean[None], axis=2) / np.maximum(size, 1e-12)
-    even = np.sum((along_mean > 0.5 * size) & seen, axis=0) / np.maximum(count, 1)
+    colours = [
+        np.pad(np.where(blind, 0.0, change[:, :, c]), ((0, 0), (reach, reach))).ravel()[index]
+        for c in range(3)
+    ]
+    mean = [here.sum(axis=0) / np.maximum(count, 1) for here in colours]
+    size2 = mean[0] ** 2 + mean[1] ** 2 + mean[2] ** 2
+    along_mean = colours[0] * mean[0] + colours[1] * mean[1] + colours[2] * mean[2]
+    even = np.sum((along_mean > 0.5 * size2) & seen, axis=0) / np.maximum(count, 1)
     good = (count >= max(6, blocks // 3)) & (even >= EVEN_SHARE)
-    return np.where(good, size / np.sqrt(3), 0.0)
+    return np.where(good, np.sqrt(size2 / 3), 0.0)
 
 
 def _peak_place(places: Array, heights: Array, i: int) -> float:

@@ -91,12 +91,13 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
         ratio = residual / (TUKEY * scale)
         weights = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
         normal = design.T @ (weights[:, None] * design)
-        if np.linalg.cond(normal) > 1e12:
+        (total, first), (_, second) = normal
+        if total * second - first**2 <= 1e-12 * (total + second) ** 2:  # nearly singular
             return None
         updated = np.linalg.solve(normal, design.T @ (weights * across))
         moved = np.max(np.abs(updated - solution))
         solution = updated
-        if moved < 1e-9:
+        if moved < 1e-8:
             break
     residual = across - design @ solution
     kept = np.abs(residual) < TUKEY * scale

@@ -473,7 +473,7 @@ def _to_rgb(image: Image.Image, kind: str, name: str) -> Image.Image:
         layer = image.convert("RGBA")
         paper = Image.new("RGBA", layer.size, "white")
         return Image.alpha_composite(paper, layer).convert("RGB")
-    return image.convert("RGB")
+    return image if image.mode == "RGB" else image.convert("RGB")  # that would copy
 
 
 # ---- EXIF ------------------------------------------------------------------------------
