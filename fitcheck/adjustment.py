@@ -44,6 +44,9 @@ BORDER_SPREAD_PRIOR_PX = 0.3
 SPREADS = 2  # per card: of all edges, and of those at the border besides
 # A card counts as flat until its edges say otherwise; then it may bow and warp by this much.
 FLAT_SD_MM = 1e-4
+# What a card that counts as flat still bows and warps, too little for its edges to say: it
+# passes for a tilt. Common experience, no source.
+UNSEEN_BEND_SD_MM = 0.03
 BENT_SD_MM = 1.0
 BENDS = 2  # per card: bow along its length, and warp
 OWN = SPREADS + BENDS  # what a card has besides its pose
@@ -241,11 +244,27 @@ def adjust(
         if all(np.array_equal(a, b) for a, b in zip(before, used, strict=True)):
             break
     covariance = np.linalg.inv(solution.jac.T @ solution.jac)
+    if not may_bend:
+        covariance += _of_unseen_bends(solution.jac, covariance, len(observations))
     rms = tuple(
         float(np.sqrt(np.mean(r[keep] ** 2)))
         for r, keep in zip(_residuals_px(observations, current), used, strict=True)
     )
     return Adjustment(current, covariance, tuple(used), rms)
+
+
+def _of_unseen_bends(jacobian: Array, covariance: Array, cards: int) -> Array:
+    """What bends that were held at zero add to the covariance of all else.
+
+    A bend b pulls a least-squares solution by −(Jₐᵀ Jₐ)⁻¹ Jₐᵀ J_b b, where Jₐ are the
+    derivatives by what was solved for and J_b those by the bends.
+    """
+    seen = len(jacobian) - LENS_PARAMETERS - OWN * cards  # without the rows of prior knowledge
+    bends = len(covariance) - OWN * cards + np.arange(OWN * cards).reshape(cards, OWN)[:, SPREADS:]
+    by_bend = jacobian[:seen, bends.ravel()]
+    pull = covariance @ (jacobian[:seen].T @ by_bend)
+    pull[bends.ravel()] = 0.0
+    return np.asarray(UNSEEN_BEND_SD_MM**2 * pull @ pull.T)
 
 
 def bend_signs(observations: list[Observations], solution: Adjustment) -> list[float]:

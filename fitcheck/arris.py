@@ -55,7 +55,7 @@ GLOSS_PRIOR_SD = 0.3  # of the face's light
 # 4 to 10 px/mm): burrs; sharpening and colour, of a pixel; and of the radius, so many times
 # the misfit.
 MODEL_SD_MM = 0.008
-MODEL_SD_PX = 0.25
+MODEL_SD_PX = 0.2
 MODEL_MISFIT_SHARE, MODEL_MOST_SHARE = 3.0, 0.6
 
 

@@ -37,6 +37,9 @@ Array = NDArray[np.float64]
 
 SEARCH_SLOPE = np.tan(np.radians(5.0))  # a card is laid along the part to about this
 SEARCH_STEP_MM = 0.08  # across the edge
+# Light and gloss change along an edge, and with them where the round seems to end: seen in
+# rendered edges with known truth, in each end beyond what the blocks scatter.
+ENDS_SD_PX = 0.2
 # How well a person lays a line's end on an edge under the magnifier; common experience.
 GIVEN_SD_MM = 0.2
 BLOCK_MM = 2.0  # rows averaged for the search
@@ -410,7 +413,8 @@ def measure(
         line=current,
         along_mm=along_mm,
         end_pixels=surface.to_pixels(frame.to_surface(ends, current.at(ends))),
-        end_covariance_mm2=lever @ aligned.covariance @ lever.T,
+        end_covariance_mm2=lever @ aligned.covariance @ lever.T
+        + (ENDS_SD_PX / px_per_mm) ** 2 * np.eye(2),
         offset_sd_mm=float(np.hypot(arris.offset_sd_mm, clipped_mm)),
         scatter_mm=aligned.scatter,
         kept_share=float(np.mean(aligned.kept)),
