@@ -10,6 +10,7 @@ from typing import Any
 
 from fitcheck.errors import BadInput
 from fitcheck.findings.record import findings_to_json
+from fitcheck.findings.same_photo import count_once
 from fitcheck.findings.whole import Findings, find
 from fitcheck.inspection import Inspection
 from fitcheck.inspection_file import read_inspection
@@ -198,7 +199,8 @@ def measure_inspection(
 
     Returns
     -------
-    One measurement per photograph, in order; one that cannot be read is a refused one.
+    One measurement per photograph, in order; one that cannot be read is a refused one. What is
+    the same photograph as another is measured and not counted, with a warning.
     """
     results: list[Measurement | None] = [entry.measurement for entry in inspection.photos]
     for i, error in problems.items():
@@ -222,7 +224,8 @@ def measure_inspection(
         measured = measure_shots(shots, setup, together=True, progress=progress)
         for i, found in zip(members, measured, strict=True):
             results[i] = found
-    return results
+    contents = {i: photo.sha256 for i, photo in photos.items()}
+    return count_once(inspection.photos, results, contents)
 
 
 def write_inspected(

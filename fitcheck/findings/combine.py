@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.stats import chi2
 
+from fitcheck.findings.same_photo import CODES
 from fitcheck.inspection import End, Inspection, PhotoEntry, Side
 from fitcheck.measurement import Characteristic, Measurement, Note
 
@@ -175,7 +176,7 @@ def gather(inspection: Inspection, measurements: Sequence[Measurement | None]) -
         If there is not one measurement for each photograph, or one spot comes in two units.
     """
     readings: dict[Spot, list[_Reading]] = {}
-    refused, notes = [], []
+    refused, notes = [], list[Note]()
     for photo, found in zip(inspection.photos, measurements, strict=True):
         if found is None:
             continue
@@ -183,6 +184,7 @@ def gather(inspection: Inspection, measurements: Sequence[Measurement | None]) -
         if found.refused is not None:
             refused.append((name, found.refused))
             continue
+        notes += [note for note in found.warnings if note.code in CODES and note not in notes]
         exchanged, doubt = _exchanged(photo, found)
         notes += doubt
         for one in found.characteristics:

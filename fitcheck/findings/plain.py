@@ -250,7 +250,7 @@ def looked_at(findings: Findings) -> tuple[str, ...]:
     measured = [
         photo.view
         for photo, found in zip(findings.inspection.photos, findings.measurements, strict=True)
-        if found is not None and found.refused is None
+        if found is not None and found.characteristics
     ]
     said = []
     for view, what in words.items():
@@ -298,7 +298,8 @@ def summary_lines(findings: Findings) -> tuple[str, ...]:
         lines.append(f"Not measured: {name}. {note.message} {note.advice}")
     if findings.fitness.missing:
         lines.append(f"Not looked at: {'; '.join(findings.fitness.missing)}.")
-    notes = [note for seat in findings.seats["as received"].values() for note in seat.notes]
+    notes = [f"{note.message} {note.advice}".strip() for note in findings.evidence.notes]
+    notes += [note for seat in findings.seats["as received"].values() for note in seat.notes]
     lines += [f"Note: {text}" for text in dict.fromkeys(notes)]
     lines += [f"Caution: {text}" for text in findings.fitness.cautions]
     return tuple(lines)
