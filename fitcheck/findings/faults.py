@@ -92,6 +92,12 @@ class Cause:
         """Whether it is at fault with 95 %."""
         return self.probability >= SURE and not self.paired
 
+    @property
+    def in_question(self) -> bool:
+        """Whether it may be at fault and may not, and would matter if it were."""
+        open_yet = 1 - SURE < self.probability < SURE and not self.paired
+        return open_yet and self.p_past_good > 1 - SURE
+
 
 @dataclass(frozen=True)
 class Doubt:
@@ -235,7 +241,13 @@ def find_faults(
         tuple(doubts),
         closures,
         exchange,
-        tuple(next_photos(inspection, roll, sideways)) if _in_doubt(causes, doubts) else (),
+        tuple(
+            next_photos(
+                inspection,
+                roll if _in_doubt(roll, causes, doubts) else None,
+                sideways if _in_doubt(sideways, causes, doubts) else None,
+            )
+        ),
         roll,
         sideways,
     )
@@ -415,10 +427,12 @@ def _one_seat(parts: Sequence[Part], here: Mapping[End, str]) -> bool:
     )
 
 
-def _in_doubt(causes: Sequence[Cause], doubts: Sequence[Doubt]) -> bool:
-    """Whether a further photograph is worth asking for: something that matters is open."""
-    return bool(doubts) or any(
-        1 - SURE < c.probability < SURE and c.p_past_good > 1 - SURE
-        for c in causes
-        if c.part.kind != "width" and not c.paired
+def _in_doubt(shares: Shares, causes: Sequence[Cause], doubts: Sequence[Doubt]) -> bool:
+    """Whether a further photograph of these shares is worth asking for: what matters is open.
+
+    How parts fitted in pairs share what they leave over no photograph tells.
+    """
+    own = set(shares.readings.parts) - {c.part for c in causes if c.paired}
+    return any(own & set(doubt.parts) for doubt in doubts) or any(
+        c.in_question for c in causes if c.part in own
     )

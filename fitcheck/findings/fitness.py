@@ -201,9 +201,7 @@ def fitness_of(
             reasons.append(f"Not looked at: {listed(needed)}.")
         return answer(
             "cannot be said yet",
-            "It is not to be given back yet: what was read on the bench has to be settled first."
-            if alarms
-            else "It cannot be said yet: more has to be looked at first.",
+            _open_headline(bool(alarms), bool(past)),
             reasons,
         )
     if stage == "after rework":
@@ -217,6 +215,19 @@ def fitness_of(
         else "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
         [good, *near, *(f.sentence for f in condition.found)],
     )
+
+
+def _open_headline(alarms: bool, past: bool) -> str:
+    if alarms:
+        return (
+            "It is not to be given back yet: what was read on the bench has to be settled first."
+        )
+    if past:
+        return (
+            "It is not to be given back as it is: which part is at fault has to be found out "
+            "first."
+        )
+    return "It cannot be said yet: more has to be looked at first."
 
 
 def _kept_by(finding: Finding, item: OutOfReach) -> bool:

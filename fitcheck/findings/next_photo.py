@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +43,9 @@ class NextPhoto:
     gain: Gain
 
 
-def next_photos(inspection: Inspection, roll: Shares, sideways: Shares) -> Iterable[NextPhoto]:
+def next_photos(
+    inspection: Inspection, roll: Shares | None, sideways: Shares | None
+) -> Iterable[NextPhoto]:
     """Return the photograph with the largest expected reduction of the doubt.
 
     Parameters
@@ -51,7 +53,7 @@ def next_photos(inspection: Inspection, roll: Shares, sideways: Shares) -> Itera
     inspection
         Limbs, and where they sat.
     roll, sideways
-        Shares from all readings so far.
+        Shares from all readings so far; None where nothing of theirs is in doubt.
 
     Returns
     -------
@@ -77,24 +79,28 @@ def next_photos(inspection: Inspection, roll: Shares, sideways: Shares) -> Itera
 
 
 def _candidates(
-    inspection: Inspection, roll: Shares, sideways: Shares
+    inspection: Inspection, roll: Shares | None, sideways: Shares | None
 ) -> Iterable[tuple[str, Spot, Shares, Array, tuple[float, ...]]]:
     names = [limb.name for limb in inspection.limbs]
-    parts = [p for p in roll.readings.parts if isinstance(p, Part)]
-    holes = [p for p in sideways.readings.parts if isinstance(p, Part)]
+    if roll is not None:
+        for spot, view, noise in _sights_and_pads(names):
+            row = roll_row([p for p in roll.readings.parts if isinstance(p, Part)], spot)
+            yield view, spot, roll, row[None], (noise,)
+    if sideways is not None:
+        holes = [p for p in sideways.readings.parts if isinstance(p, Part)]
+        for end in ENDS:
+            for name in names:
+                rows = np.array([sideways_row(holes, end, name, c) for c in range(2)])
+                noise_two = (PHOTO_SD["offset"], PHOTO_SD["angle"])
+                yield "seat", Spot("lateral_offset", end, name), sideways, rows, noise_two
+
+
+def _sights_and_pads(names: Sequence[str]) -> Iterable[tuple[Spot, str, float]]:
     for end in ENDS:
-        spot = Spot("pad_squareness", end)
-        yield "pad", spot, roll, roll_row(parts, spot)[None], (PHOTO_SD["pad"],)
+        yield Spot("pad_squareness", end), "pad", PHOTO_SD["pad"]
     for name in names:
-        spot = Spot("twist", None, name)
-        yield "sight", spot, roll, roll_row(parts, spot)[None], (PHOTO_SD["sight"],)
+        yield Spot("twist", None, name), "sight", PHOTO_SD["sight"]
     for end in ENDS:
         for name in names:
-            spot = Spot("twist", end, name, from_riser=True)
             noise = math.hypot(PHOTO_SD["sight"], RISER_FACE_DEG)
-            yield "sight", spot, roll, roll_row(parts, spot)[None], (noise,)
-    for end in ENDS:
-        for name in names:
-            rows = np.array([sideways_row(holes, end, name, c) for c in range(2)])
-            noise_two = (PHOTO_SD["offset"], PHOTO_SD["angle"])
-            yield "seat", Spot("lateral_offset", end, name), sideways, rows, noise_two
+            yield Spot("twist", end, name, from_riser=True), "sight", noise

@@ -198,6 +198,8 @@ def _sideways(cause: Cause) -> str:
     if cause.angle is None:
         return said
     angle, u = cause.angle
+    if abs(angle) <= 1.96 * u:
+        return said
     return f"{said} and turns its tip {magnitude(angle, u, 'deg')} to the {side_of(angle)}"
 
 
@@ -222,7 +224,7 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
     if not said:
         if findings.fitness.use == "return as is":
             return ("No work is proposed.",)
-        photos = [step.title for step in rework.steps if step.act == "photograph"]
+        photos = [f"{step.title}." for step in rework.steps if step.act == "photograph"]
         return tuple(photos) or ("No work is proposed.",)
     if rework.compared and not findings.condition.stops:
         ends = "; ".join(

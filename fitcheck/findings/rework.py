@@ -25,7 +25,8 @@ from fitcheck.findings.steps import (
     Step,
 )
 from fitcheck.findings.steps_faces import bed, lap_butt, lap_pad
-from fitcheck.findings.steps_sideways import dress_lips, move_holes
+from fitcheck.findings.steps_lips import dress_lips
+from fitcheck.findings.steps_sideways import move_holes
 from fitcheck.findings.steps_uncut import (
     contradiction,
     exchange_ends,
@@ -38,7 +39,6 @@ from fitcheck.findings.steps_uncut import (
     try_tiller,
 )
 from fitcheck.findings.string_line import Poses
-from fitcheck.findings.sums import Part
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
 
 
@@ -101,14 +101,12 @@ def plan_rework(
         plan.steps.append(exchange_ends(plan, faults, tiller))
     if faults.next_photos:
         plan.steps.append(photograph(faults))
-    doubted = {part for doubt in faults.doubts for part in doubt.parts}
     for end in plan.by_size():
         lap_pad(plan, faults, end)
         lap_butt(plan, faults, end)
         bed(plan, end)
         move_holes(plan, faults, end)
-        own = {Part("riser_holes", end), Part("limb_holes", limb=plan.seats[end].limb)}
-        dress_lips(plan, end, may_cut=not doubted & own)
+        dress_lips(plan, faults, end)
         hold_twist(plan, faults, end)
     if not plan.stopped:  # nothing is braced before what stops the bow is settled
         try_tiller(plan, tiller[arrangement])

@@ -1,13 +1,11 @@
-"""Steps sideways: holes are plugged or bushed, the riser's sides dressed, limbs never."""
+"""Steps sideways: the riser's holes are plugged or bushed, a limb's never."""
 
 from __future__ import annotations
 
 import math
-from typing import Literal
 
 from fitcheck.findings.faults import Cause, Faults
 from fitcheck.findings.frames import other_side, side_of
-from fitcheck.findings.limits import decide
 from fitcheck.findings.play import BOLT_TO_PIN_MM, clearances, play_angle_deg
 from fitcheck.findings.seat import Seat, Value
 from fitcheck.findings.steps import (
@@ -15,7 +13,6 @@ from fitcheck.findings.steps import (
     DUST,
     HOLE_STOP_MM,
     NEVER,
-    SIDE_STOP_MM,
     WORTH_WORKING,
     LeftAlone,
     OutOfReach,
@@ -27,14 +24,12 @@ from fitcheck.findings.steps import (
 )
 from fitcheck.findings.sums import Part
 from fitcheck.findings.words import (
-    bound_text,
     depth_text,
     listed,
-    magnitude,
     part_words,
     plain_quantity,
 )
-from fitcheck.inspection import SIDES, End, Side
+from fitcheck.inspection import End
 
 # What holes out of place bring with them.
 SIDEWAYS = ("lateral_angle", "overhang_left", "overhang_right", "string_grip", "string_pad")
@@ -182,76 +177,3 @@ def _shifted(
                 old.value - by, max(old.standard_uncertainty, spread), old.unit, "predicted"
             )
     return changed
-
-
-def dress_lips(plan: Plan, end: End, may_cut: bool) -> None:
-    """What still stands proud: the riser's side may be dressed, the limb's may not."""
-    for side in SIDES:
-        seat = plan.seats[end]
-        lip = seat.values.get(f"overhang_{side}")
-        if lip is None:
-            continue
-        judged = decide(lip.value, lip.standard_uncertainty, plan.limits["overhang"])
-        if judged.conformity != "does not conform":
-            continue
-        if lip.value > 0:
-            plan.out_of_reach.append(_limb_proud(seat, side, lip, judged.rework == "needed"))
-        elif may_cut:  # not before it is known whose fault the lip is
-            _dress(plan, end, side, lip)
-
-
-def _limb_proud(seat: Seat, side: Side, lip: Value, past_rework: bool) -> OutOfReach:
-    """A limb's lip: short of its rework limit it is felt and seen only, past it the maker's."""
-    wide = magnitude(lip.value, lip.standard_uncertainty, "mm")
-    what = (
-        f"Limb {seat.limb} stands {wide} proud of the riser on the {side}, at the {seat.end} end."
-    )
-    if past_rework:
-        return OutOfReach(
-            what,
-            "A limb’s side is not dressed: its glass runs to the edge. So far out it is not this "
-            "riser’s limb, or one for the maker to make over.",
-            effect="maker",
-            end=seat.end,
-        )
-    return OutOfReach(
-        what,
-        "A limb’s side is not dressed: its glass runs to the edge. It can be felt and seen; break "
-        "no arris that is glass, and tell the customer.",
-        effect="looks",
-    )
-
-
-def _dress(plan: Plan, end: End, side: Side, lip: Value) -> None:
-    depth = abs(lip.value)
-    if depth > SIDE_STOP_MM:
-        plan.out_of_reach.append(
-            OutOfReach(
-                f"The riser stands {magnitude(lip.value, lip.standard_uncertainty, 'mm')} proud "
-                f"of the limb on the {side}, at the {end} end.",
-                f"At most {bound_text(SIDE_STOP_MM)} may be dressed off a riser’s side here. More "
-                "than that is for the maker, or the limb is not this riser’s.",
-                effect="maker",
-                end=end,
-            )
-        )
-        return
-    seat = plan.seats[end]
-    name: Literal["overhang_left", "overhang_right"] = (
-        "overhang_left" if side == "left" else "overhang_right"
-    )
-    step = Step(
-        "dress",
-        f"Dress the riser’s {side} side at the {end} end",
-        f"Scrape or sand {depth_text(depth)} off the riser’s {side} side at the butt line, and "
-        "fair it into the riser over some 50 mm, limb taken off.",
-        part="the riser’s side",
-        edge=f"{side} side",
-        depth_mm=depth,
-        depth_sd_mm=lip.standard_uncertainty,
-        bound=f"At most {bound_text(SIDE_STOP_MM)}, clear of the bushing; never the limb.",
-        stop="Seat the limb and feel with a straightedge every few strokes.",
-        cautions=(DUST,),
-    )
-    after = seat.with_values(**{name: Value(0.0, lip.standard_uncertainty, "mm", "predicted")})
-    plan.do(step, end, after, plan.poses)
