@@ -45,28 +45,39 @@ def test_the_rubric_has_ten_points():
 
 # Common practice: pins that fit tight, a limb that sits fairly straight the right way round, pads
 # off square and a big lip on the side are worth 2 to 3 out of 10.
-def test_tight_pins_square_off_and_a_big_lip_are_worth_two_to_three():
-    found = score_seat(
-        seat(
-            overhang_left=1.7,
-            overhang_right=-0.1,
-            pad_squareness=0.6,
-            twist=0.9,
-            pin_play=0.01,
-        ),
-        DEFAULTS,
-    )
+CHECK_SEAT = {
+    "overhang_left": 1.7,
+    "overhang_right": -0.1,
+    "pad_squareness": 0.6,
+    "pin_play": 0.01,
+}
+
+
+@pytest.mark.parametrize(
+    ("gaps", "twist", "out_of"),
+    [
+        ({}, 0.9, 9),  # the seam was not looked at
+        ({("butt", "left"): 0.2}, 0.9, 10),  # it stands open
+        ({}, 1.4, 9),
+        ({("butt", "left"): 0.2}, 1.0, 10),
+        # Shut, with "fairly straight" as what lies between the limits of twist, 1° and 2°.
+        (NO_GAP, 1.6, 10),
+        (NO_GAP, 1.9, 10),
+    ],
+)
+def test_tight_pins_square_off_and_a_big_lip_are_worth_two_to_three(gaps, twist, out_of):
+    found = score_seat(seat(gaps, **CHECK_SEAT, twist=twist), DEFAULTS)
     assert 2 <= found.points <= 3
     assert 2 <= found.low <= found.high <= 3
-    assert found.missing == ("seat gap, the widest place",)
-    open_seam = score_seat(
-        seat(
-            {("butt", "left"): 0.2}, **{v: found.seat.values[v].value for v in found.seat.values}
-        ),
-        DEFAULTS,
-    )
-    assert 2 <= open_seam.points <= 3
-    assert open_seam.out_of == 10
+    assert found.out_of == out_of
+
+
+# The rubric fixes weights and limits: pins 1, a shut seam 1 and a twist under its good limit 2
+# make 4, whatever else is wrong. There the score is one point kinder than common practice.
+def test_with_a_shut_seam_and_hardly_any_twist_the_same_seat_is_worth_four():
+    found = score_seat(seat(NO_GAP, **CHECK_SEAT, twist=0.9), DEFAULTS)
+    assert (found.points, found.out_of) == (4, 10)
+    assert {part.name for part in found.parts if part.points} == {"twist", "pin_play", "seat_gap"}
 
 
 # By hand: 3·(0.8-0.6)/(0.8-0.4) = 1.5; 3·(0.26-0.18)/(0.26-0.10) = 1.5; 2·(2-1.5)/(2-1) = 1.
