@@ -325,7 +325,7 @@ def test_tiller_without_a_known_mount_or_too_far_off_is_not_shimmed():
     tiller = TillerReading(mm("7 3/8 in"), mm("7 1/2 in"))
     unknown = inspected(sound_bow(), readings=Readings(tiller=(tiller,)))
     assert "tiller" not in acts(unknown)
-    assert "opposite" in unknown.rework.out_of_reach[0].why
+    assert "opposite" in step(unknown, "find_out").text
     far = TillerReading(mm("6 1/2 in"), mm("7 1/2 in"))
     found = inspected(sound_bow(), readings=Readings(tiller=(far,)), bow=BowRecord(mount="belly"))
     assert "tiller" not in acts(found)

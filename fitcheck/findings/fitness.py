@@ -173,14 +173,7 @@ def fitness_of(
             for b in bench
             if b.judged is not None and b.judged.conformity == "does not conform"
         ]
-        here_too = wrong_ends or rework.works_on_fit or to_do or mend
-        headline = "To the bench: there is work to do, and it can be done."
-        if maker:
-            headline = (
-                "To the bench, and in part to the maker: there is work to do."
-                if here_too
-                else "To the maker: what is wrong is no work for this bench."
-            )
+        headline = _work_headline(faults, rework, bool(maker), bool(mend))
         return answer(
             "rework",
             headline,
@@ -215,6 +208,21 @@ def fitness_of(
         else "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
         [good, *near, *(f.sentence for f in condition.found)],
     )
+
+
+def _work_headline(faults: Faults, rework: Rework, maker: bool, mend: bool) -> str:
+    """Say where the bow goes, as the list of work has it."""
+    if faults.exchange.verdict == "contradiction":
+        return "To the bench: which limb belongs on which end has to be settled first."
+    here = rework.works_here or mend
+    looked = any(step.act == "photograph" for step in rework.steps)
+    if maker and here:
+        return "To the bench, and in part to the maker: there is work to do."
+    if maker and looked:
+        return "In part to the maker, and more has to be looked at first."
+    if maker:
+        return "To the maker: what is wrong is no work for this bench."
+    return "To the bench: there is work to do, and it can be done."
 
 
 def _open_headline(alarms: bool, past: bool) -> str:

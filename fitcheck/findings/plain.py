@@ -8,8 +8,10 @@ from fitcheck.findings.decisions import Finding
 from fitcheck.findings.exchange import Exchange
 from fitcheck.findings.faults import Cause, Doubt
 from fitcheck.findings.frames import side_of
+from fitcheck.findings.readings import believable
 from fitcheck.findings.steps import Step
 from fitcheck.findings.sums import Part
+from fitcheck.findings.tiller import source_sentences, tiller_sources
 from fitcheck.findings.whole import Findings
 from fitcheck.findings.words import (
     MEASURES,
@@ -24,7 +26,18 @@ from fitcheck.findings.words import (
 from fitcheck.inspection import End
 
 # Steps that the owner hears of; the rest is how a bowyer goes about them.
-PROPOSED = ("repair", "reread", "exchange", "lap", "bed", "move_holes", "dress", "hold", "tiller")
+PROPOSED = (
+    "repair",
+    "reread",
+    "exchange",
+    "lap",
+    "bed",
+    "move_holes",
+    "dress",
+    "hold",
+    "find_out",
+    "tiller",
+)
 
 
 def found_sentences(findings: Findings) -> tuple[str, ...]:
@@ -113,6 +126,11 @@ def cause_sentences(findings: Findings) -> tuple[str, ...]:
             "cannot be told yet."
         )
     said += [check.sentence for check in faults.closures if not check.holds]
+    tiller = tiller_sources(
+        believable(findings.inspection), findings.rework.arrangement, findings.limits
+    )
+    if tiller is not None:
+        said += source_sentences(tiller, may_be_braced=not findings.condition.stops)
     if faults.next_photos:
         photos = [photo_words(photo) for photo in faults.next_photos]
         said.append(f"One more photograph would tell most: {listed(photos, 'or')}.")
@@ -226,7 +244,8 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
             return ("No work is proposed.",)
         photos = [f"{step.title}." for step in rework.steps if step.act == "photograph"]
         return tuple(photos) or ("No work is proposed.",)
-    if rework.compared and not findings.condition.stops:
+    better = any(one.after.points != one.before.points for one in rework.compared)
+    if better and not findings.condition.stops:
         ends = "; ".join(
             f"{one.end} end {one.after.text}, now {one.before.points:.1f}"
             for one in rework.compared

@@ -353,7 +353,11 @@ def tiller_finding(
     said += f". Wanted: {tolerance.good_text}; {judged.sentence}."
     if judged.conformity != "conforms":
         weak = "upper" if tiller > tolerance.good[1] else "lower"
-        said += f" The {weak} limb is the weaker one now." if judged.rework == "needed" else ""
+        said += (
+            f" As they sit, the {weak} limb is the weaker." if judged.rework == "needed" else ""
+        )
+        if written_the_other_way(judged, rest_mm):
+            said += " Were the two written down the other way round? So read they would be good."
     level: Level = "usual" if judged.conformity == "conforms" else "note"
     return BenchFinding(
         f"tiller {reading.limbs}",
@@ -364,6 +368,15 @@ def tiller_finding(
         tolerance.mark,
         judged,
     )
+
+
+def written_the_other_way(judged: Judged, rest_mm: float) -> bool:
+    """Whether a tiller is past its limits and would be good with its two gaps exchanged."""
+    if judged.conformity == "conforms" or judged.rework == "not needed":
+        return False
+    off_shelf = judged.value + rest_mm
+    swapped = effective_tiller_mm(-off_shelf, 0.0, rest_mm)
+    return decide(swapped, judged.standard_uncertainty, judged.tolerance).p_good >= 0.5
 
 
 def _tiller_words(tiller_mm: float) -> str:

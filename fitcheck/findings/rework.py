@@ -27,6 +27,7 @@ from fitcheck.findings.steps import (
 from fitcheck.findings.steps_faces import bed, lap_butt, lap_pad
 from fitcheck.findings.steps_lips import dress_lips
 from fitcheck.findings.steps_sideways import move_holes
+from fitcheck.findings.steps_tiller import settle_tiller
 from fitcheck.findings.steps_uncut import (
     contradiction,
     exchange_ends,
@@ -36,7 +37,6 @@ from fitcheck.findings.steps_uncut import (
     prove,
     read_string_again,
     take_up_play,
-    try_tiller,
 )
 from fitcheck.findings.string_line import Poses
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
@@ -109,10 +109,10 @@ def plan_rework(
         dress_lips(plan, faults, end)
         hold_twist(plan, faults, end)
     if not plan.stopped:  # nothing is braced before what stops the bow is settled
-        try_tiller(plan, tiller[arrangement])
+        settle_tiller(plan)
     after, compared = None, list[Compared]()
     first = ("repair", "reread")
-    if any(step.act not in (*first, "photograph") for step in plan.steps):
+    if any(step.act not in (*first, "photograph", "find_out") for step in plan.steps):
         at = next((i for i, step in enumerate(plan.steps) if step.act not in first))
         plan.steps.insert(at, prepare())
         plan.steps.append(prove(plan.stopped))

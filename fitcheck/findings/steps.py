@@ -28,6 +28,7 @@ Act = Literal[
     "move_holes",
     "dress",
     "hold",
+    "find_out",
     "tiller",
     "prove",
 ]
@@ -43,8 +44,6 @@ LEAST_DEPTH_MM = 0.02
 # shim proves it before anything is cut.
 WORTH_WORKING = 0.9
 BOLT_FROM_BUTT_MM = 25.0  # where nobody measured it; from memory, no source
-# Tiller gained for each degree of pitch, in/deg: derived, of low precision, for size only.
-TILLER_IN_PER_DEG = (0.13, 0.37)
 
 STOP_WORDS = (
     "Stop at the first sight of a glue line, a bushing’s flange or glass, whatever remains to do"
@@ -205,6 +204,12 @@ class Rework:
             step.act in ("exchange", "lap", "bed", "move_holes", "dress", "hold", "tiller")
             for step in self.steps
         )
+
+    @property
+    def works_here(self) -> bool:
+        """Whether anything is for the bench to do but to look again."""
+        look = ("photograph", "prepare", "shim", "prove")
+        return any(step.act not in look for step in self.steps)
 
 
 @dataclass

@@ -8,12 +8,9 @@ from fitcheck.findings.faults import Faults
 from fitcheck.findings.limits import decide
 from fitcheck.findings.readings import BenchFinding
 from fitcheck.findings.score import score_seat, worse
-from fitcheck.findings.seat import pad_size_mm
 from fitcheck.findings.steps import (
     DUST,
     NEVER,
-    PAD_STOP_MM,
-    TILLER_IN_PER_DEG,
     OutOfReach,
     Plan,
     Step,
@@ -22,19 +19,14 @@ from fitcheck.findings.steps import (
 )
 from fitcheck.findings.sums import Part
 from fitcheck.findings.words import (
-    bound_text,
-    depth_text,
     high_side,
     listed,
     low_side,
     magnitude,
     part_words,
     photo_words,
-    plain_quantity,
-    taper_mm,
 )
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
-from fitcheck.units import MM_PER_INCH
 
 
 def prepare() -> Step:
@@ -238,65 +230,5 @@ def hold_twist(plan: Plan, faults: Faults, end: End) -> None:
             stop="After three times without a change leave it: a constant twist short of "
             f"{rework:g}° can be lived with. If it grows, the limb is retired.",
             cautions=("Stand clear of the limb’s plane when it is first drawn again.",),
-        )
-    )
-
-
-def try_tiller(plan: Plan, found: BenchFinding | None) -> None:
-    """Tiller past its limits: a shim at one end of a pad shows the way and the size."""
-    if found is None or found.judged is None or found.judged.conformity != "does not conform":
-        return
-    mount = plan.inspection.bow.mount
-    if not mount or len(plan.seats) < 2:
-        plan.out_of_reach.append(
-            OutOfReach(
-                f"Tiller is {found.judged.sentence}.",
-                "Whether the limbs lie on belly or back is not known, and the same shim does the "
-                "opposite on either.",
-                effect="maker",
-            )
-        )
-        return
-    judged = found.judged
-    middle = sum(judged.tolerance.good) / 2
-    wanted = middle - judged.value
-    # Positive: the upper limb has to become weaker against the lower one.
-    weaker_edge, stronger_edge = ("outer end", "butt end")
-    if mount == "back":
-        weaker_edge, stronger_edge = stronger_edge, weaker_edge
-    edge = weaker_edge if wanted > 0 else stronger_edge
-    _, length, _ = pad_size_mm(plan.inspection, plan.seats["upper"])
-    low, high = (
-        taper_mm(length, abs(wanted) / MM_PER_INCH / rate) for rate in TILLER_IN_PER_DEG[::-1]
-    )
-    if low > PAD_STOP_MM:
-        plan.out_of_reach.append(
-            OutOfReach(
-                f"Tiller is {plain_quantity(judged.value, judged.standard_uncertainty, 'mm')} in "
-                f"the shot, {judged.sentence}.",
-                f"A wedge of {depth_text(low)} or more would be needed, past what a pad may take. "
-                "It lies in the limbs: tillering limbs with glass is for the maker.",
-                effect="maker",
-            )
-        )
-        return
-    plan.steps.append(
-        Step(
-            "tiller",
-            "Try the tiller with a shim",
-            f"Lay a feeler strip of {depth_text(low)} under the {edge} of the upper limb, brace "
-            f"and measure tiller. It should {'rise' if wanted > 0 else 'fall'}; "
-            f"{abs(wanted):.1f} mm are wanted, and between {depth_text(low)} and "
-            f"{depth_text(min(high, PAD_STOP_MM))} may be needed (a reckoning of low precision, "
-            "for way and size only).",
-            end="upper",
-            limb=plan.seats["upper"].limb,
-            part=part_words(Part("pad", "upper")),
-            edge=edge,
-            depth_mm=low,
-            bound=f"At most {bound_text(PAD_STOP_MM)}. The strip comes out again.",
-            stop="If tiller does not move as foretold, stop. What holds is a hard wedge, "
-            "fitted by a qualified bowyer; do the faces and the holes first.",
-            cautions=("Brace only, do not draw the bow with a shim in.", NEVER),
         )
     )
