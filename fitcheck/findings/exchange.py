@@ -29,6 +29,8 @@ DRAWS = 1500  # eight times as many with every renaming
 SEED = 5  # any fixed number
 # What changing ends must gain, in good limits over both seats, to be worth it.
 WORTH_IT = 1.0
+# Changing ends is tried before a cut if it gains so much and they so probably belong there.
+WORTH_TRYING, PERHAPS = 0.5, 0.75
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,9 @@ class Exchange:
         Expected gain in multiples of the good limits, over both seats.
     determined
         Whether the readings fix the fit of both seats both ways round.
+    belongs, better_measured
+        How probably the limbs were fitted to the other ends, by how the parts pair, and the
+        expected gain, by those readings alone that fix the fit of both seats both ways round.
     """
 
     by_marks: bool | None
@@ -55,15 +60,26 @@ class Exchange:
     probability_as_is: float | None
     better_by: float
     determined: bool
+    belongs: float | None = None
+    better_measured: float = 0.0
+
+    @property
+    def by_chance(self) -> float | None:
+        """Probability that faults only happen to cancel the other way round."""
+        return None if self.belongs is None else 1 - self.belongs
 
     @property
     def verdict(
         self,
-    ) -> Literal["exchanged", "as they belong", "marks only", "contradiction", "not known"]:
+    ) -> Literal[
+        "exchanged", "as they belong", "marks only", "contradiction", "perhaps", "not known"
+    ]:
         """What follows.
 
         ``exchanged`` by the readings (and not against the marks), ``marks only`` where the
-        readings do not say it, ``contradiction`` where marks and readings disagree.
+        readings do not say it, ``contradiction`` where marks and readings disagree, ``perhaps``
+        where limbs without marks fit better the other way round and faults that cancel by
+        chance may be all there is to it.
         """
         p = self.probability
         if p is not None and p >= REQUIRED_PROBABILITY:
@@ -75,7 +91,11 @@ class Exchange:
                 if back is not None and back >= REQUIRED_PROBABILITY
                 else "marks only"
             )
-        if self.by_marks is False or (p is not None and p <= 1 - REQUIRED_PROBABILITY):
+        if self.by_marks is False:
+            return "as they belong"
+        if self.belongs is not None and self.belongs >= PERHAPS and self.better_by >= WORTH_TRYING:
+            return "perhaps"
+        if p is not None and p <= 1 - REQUIRED_PROBABILITY:
             return "as they belong"
         return "not known"
 
@@ -102,7 +122,8 @@ def find_exchange(
         return Exchange(by_marks, None, None, 0.0, False)
     there = inspection.limbs_at("exchanged")
     gain = np.zeros(1)
-    implied, kinds = [], []
+    implied, kinds, measured = [], [], []
+    better_measured = 0.0
     for shares, rows_at, pairs_at, good in (
         (roll, _total_rows, _roll_pairs, [limits["wind"].good[1]]),
         (
@@ -115,8 +136,12 @@ def find_exchange(
         now, then = rows_at(shares, here), rows_at(shares, there)
         implied.append(shares.implied(now) and shares.implied(then))
         draws = _draws(shares)
-        gain = gain + _misfit(draws @ now.T, good) - _misfit(draws @ then.T, good)
+        more = _misfit(draws @ now.T, good) - _misfit(draws @ then.T, good)
+        gain = gain + more
         kinds.append((shares, pairs_at(here), pairs_at(there)))
+        if implied[-1]:
+            measured.append(kinds[-1])
+            better_measured += float(np.mean(more))
     if not any(implied):
         return Exchange(by_marks, None, None, 0.0, False)
     # What is not implied enters with all its uncertainty and keeps the answer from being sure.
@@ -126,7 +151,13 @@ def find_exchange(
         return min(float(np.mean(sign * gain >= WORTH_IT)), by_pairs)
 
     return Exchange(
-        by_marks, sure(1, belong), sure(-1, 1 - belong), float(np.mean(gain)), all(implied)
+        by_marks,
+        sure(1, belong),
+        sure(-1, 1 - belong),
+        float(np.mean(gain)),
+        all(implied),
+        belong_there(measured),
+        better_measured,
     )
 
 

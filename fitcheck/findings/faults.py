@@ -211,7 +211,8 @@ def find_faults(
     if any(not c.holds for c in closures if c.characteristic != "twist"):
         sideways = _widened(sideways, closures, ("lateral_offset", "lateral_angle"))
     exchange = find_exchange(inspection, roll, sideways, limits)
-    fitted = exchange.verdict in ("exchanged", "marks only", "contradiction")
+    # Parts fitted in pairs cannot be told apart, and are not where that is only likely.
+    fitted = exchange.verdict in ("exchanged", "marks only", "contradiction", "perhaps")
     causes = [
         *_roll_causes(roll, limits),
         *_hole_causes(sideways, limits),
@@ -223,16 +224,18 @@ def find_faults(
     causes.sort(
         key=lambda c: (not c.named, not c.sure, -c.severity if c.named else -c.probability)
     )
-    home = inspection.limbs_at("exchanged" if fitted else "as received")
+    unsettled = exchange.verdict in ("contradiction", "perhaps")
+    home = inspection.limbs_at("exchanged" if fitted and not unsettled else "as received")
     doubts: list[Doubt] = []
     for shares, good in (
         (roll, [limits["pad_squareness"].good[1]]),
         (sideways, [limits[n].good[1] for n in ("overhang", "lateral_angle")]),
     ):
-        own = [c.part for c in causes if c.paired and c.part in shares.readings.parts]
+        paired = {c.part for c in causes if c.paired}
+        own = [p for p in shares.readings.parts if isinstance(p, Part) and p in paired]
         if not own:
             doubts += _doubts(shares, home)
-        elif exchange.verdict == "contradiction":
+        elif unsettled:
             doubts += _paired_doubts(shares, own)
         else:
             doubts += _left_over(shares, own, home, good)

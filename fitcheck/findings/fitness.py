@@ -132,6 +132,11 @@ def fitness_of(
             "Do not shoot or fully draw it with the limbs on the wrong ends: tiller reverses if "
             "they were tillered as a pair.",
         )
+    elif faults.exchange.verdict == "perhaps":
+        cautions.insert(
+            0,
+            "Do not shoot or fully draw it before it is settled which end each limb belongs on.",
+        )
     elsewhere = "as received" if rework.arrangement == "exchanged" else "exchanged"
     bench = [b for b in bench if b.name != f"tiller {elsewhere}"]
     cautions += [
@@ -252,7 +257,9 @@ def _explained(finding: Finding, alone: set[tuple[End, str]]) -> bool:
 
 def _exchange_words(faults: Faults) -> str:
     return {
-        "exchanged": "The limbs sit on the wrong ends: they fit better the other way round.",
+        "exchanged": "The limbs sit on the wrong ends: they fit better the other way round."
+        if faults.exchange.by_marks
+        else "The limbs seem to sit on the wrong ends: they fit better the other way round.",
         "marks only": "By their marks the limbs sit on the wrong ends.",
     }.get(
         faults.exchange.verdict,

@@ -162,12 +162,24 @@ def _made_up(findings: Findings, cause: Cause) -> bool:
 
 
 def exchange_sentences(exchange: Exchange) -> Iterable[str]:
-    """Say whether the limbs sit on the wrong ends."""
+    """Say whether the limbs sit on the wrong ends, and what else would look the same."""
     p = exchange.probability
     chance = "" if p is None else f" (probability {percent(p)})"
-    if exchange.verdict == "exchanged":
-        marks = ", and their marks say the same" if exchange.by_marks else ""
-        yield f"The limbs are exchanged: they fit better the other way round{chance}{marks}."
+    if exchange.verdict == "exchanged" and exchange.by_marks:
+        yield (
+            f"The limbs are exchanged: they fit better the other way round{chance}, and their "
+            "marks say the same."
+        )
+    elif exchange.verdict == "exchanged":
+        yield (
+            "The limbs, which carry no marks, seem to be exchanged: they fit better the other way "
+            f"round{chance}.{_by_chance(exchange)}"
+        )
+    elif exchange.verdict == "perhaps":
+        yield (
+            "The limbs may be exchanged: they fit better the other way round."
+            f"{_by_chance(exchange)}"
+        )
     elif exchange.verdict == "marks only":
         fit = (
             f"That they fit better so: {percent(p)}."
@@ -182,6 +194,15 @@ def exchange_sentences(exchange: Exchange) -> Iterable[str]:
         )
     elif p is not None and p >= 0.5:
         yield f"The limbs may be exchanged{chance}."
+
+
+def _by_chance(exchange: Exchange) -> str:
+    if exchange.by_chance is None:
+        return ""
+    return (
+        " Faults that only happen to cancel that way round would look the same (probability "
+        f"{percent(exchange.by_chance)}): trying the limbs on each other’s ends tells."
+    )
 
 
 def cause_sentence(cause: Cause) -> str:

@@ -174,6 +174,9 @@ def _exchange(exchange: Exchange) -> dict[str, Any]:
         "by_marks": exchange.by_marks,
         "probability_better_exchanged": None if p is None else _number(p),
         "probability_as_they_sit": None if back is None else _number(back),
+        "probability_by_chance": None
+        if exchange.by_chance is None
+        else _number(exchange.by_chance),
         "better_by_good_limits": _number(exchange.better_by),
         "determined": exchange.determined,
     }

@@ -37,6 +37,7 @@ from fitcheck.findings.steps_uncut import (
     prove,
     read_string_again,
     take_up_play,
+    try_exchanged,
 )
 from fitcheck.findings.string_line import Poses
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
@@ -97,6 +98,9 @@ def plan_rework(
         take_up_play(plan, end)
     if not plan.stopped:  # it is read with the bow strung
         read_string_again(plan)
+    if faults.exchange.verdict == "perhaps":
+        plan.steps.append(try_exchanged(plan, faults))
+        return Rework("as received", tuple(plan.steps), (), (), before, None)
     if exchange:
         plan.steps.append(exchange_ends(plan, faults, tiller))
     if faults.next_photos:

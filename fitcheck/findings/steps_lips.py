@@ -58,7 +58,7 @@ def dress_lips(plan: Plan, faults: Faults, end: End) -> None:
             continue  # told already, or photographed first: the lip goes with it, or is then known
         if lip.value < 0 and place == "right":
             _dress(plan, end, side, lip)
-        elif lip.value > 0 and judged.rework != "needed":
+        elif judged.rework != "needed":
             plan.out_of_reach.append(_felt_and_seen(seat, side, lip))
         else:
             plan.out_of_reach.append(_adds_up(seat, side, lip, wide))
@@ -121,11 +121,17 @@ def _what(seat: Seat, side: Side, lip: Value) -> str:
 
 
 def _felt_and_seen(seat: Seat, side: Side, lip: Value) -> OutOfReach:
-    return OutOfReach(
-        _what(seat, side, lip),
-        f"{GLASS} It can be felt and seen; break no arris that is glass, and tell the customer.",
-        effect="looks",
-    )
+    if lip.value > 0:
+        why = (
+            f"{GLASS} It can be felt and seen; break no arris that is glass, and tell the "
+            "customer."
+        )
+    else:
+        why = (
+            "Whether width or place makes it is open, and no side is dressed before. It can be "
+            "felt and seen; tell the customer."
+        )
+    return OutOfReach(_what(seat, side, lip), why, effect="looks")
 
 
 def _adds_up(seat: Seat, side: Side, lip: Value, wide: Value) -> OutOfReach:

@@ -24,6 +24,7 @@ from fitcheck.findings.words import (
     low_side,
     magnitude,
     part_words,
+    percent,
     photo_words,
 )
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
@@ -109,38 +110,80 @@ def contradiction(inspection: Inspection) -> Step:
     )
 
 
+def try_exchanged(plan: Plan, faults: Faults) -> Step:
+    """The limbs fit better exchanged, which may be chance: tried before anything is cut."""
+    chance = faults.exchange.by_chance
+    why = (
+        "They may belong there. Faults that only happen to cancel that way round would look the "
+        f"same (probability {percent(0.0 if chance is None else chance)})."
+    )
+    return Step(
+        "find_out",
+        "Try the limbs on each other’s ends",
+        f"Put {_placed(plan)}. {why} {_test(plan)} If not, put the limbs back.",
+        part="both limbs",
+        stop="Nothing is cut before this is settled.",
+        cautions=_exchange_cautions(plan),
+    )
+
+
 def exchange_ends(
     plan: Plan,
     faults: Faults,
     tiller: Mapping[Arrangement, BenchFinding | None],
 ) -> Step:
     """Put the limbs on their right ends; all further steps are reckoned for that."""
-    there = plan.inspection.limbs_at("exchanged")
-    placed = listed([f"limb {there[end]} on the {end} end" for end in ENDS])
-    why = (
-        "Their marks say so."
-        if faults.exchange.verdict == "marks only"
-        else "They fit better so, by the readings."
-    )
-    text = f"Put {placed}. {why} Then photograph both seats and both sights again."
-    cautions = ["Unstring with a stringer before a bolt is touched."]
-    own = tiller["exchanged"]
-    if own is None:
-        cautions.append(
-            "Tiller changes with it, and reverses if the limbs were tillered as a pair"
-            + ("." if plan.stopped else ": brace low and measure it before the bow is drawn.")
+    by_marks = faults.exchange.by_marks
+    chance = faults.exchange.by_chance
+    if faults.exchange.verdict == "marks only":
+        why = "Their marks say so. Then photograph both seats and both sights again."
+    elif by_marks:
+        why = (
+            "They fit better so, by the readings. Then photograph both seats and both sights "
+            "again."
         )
-    elif own.judged is not None and own.judged.conformity != "conforms":
-        cautions.append(f"Tiller so: {own.meaning}")
+    else:
+        why = (
+            "They fit better so, by the readings. Faults that only happen to cancel that way "
+            f"round would look the same (probability {percent(0.0 if chance is None else chance)}"
+            f"). {_test(plan)}"
+        )
+    own = tiller["exchanged"]
+    cautions = _exchange_cautions(plan)
+    if own is not None:
+        cautions = cautions[:1]
+        if own.judged is not None and own.judged.conformity != "conforms":
+            cautions += (f"Tiller so: {own.meaning}",)
     scored = [score_seat(seat, plan.limits) for seat in plan.seats.values()]
     return Step(
         "exchange",
-        "Put the limbs on their own ends",
-        text,
+        "Put the limbs on their own ends" if by_marks else "Try the limbs on each other’s ends",
+        f"Put {_placed(plan)}. {why}",
         part="both limbs",
         stop="Measure both seats again before any other step: what follows is reckoned for them.",
         score_after=worse(scored),
-        cautions=tuple(cautions),
+        cautions=cautions,
+    )
+
+
+def _placed(plan: Plan) -> str:
+    there = plan.inspection.limbs_at("exchanged")
+    return listed([f"limb {there[end]} on the {end} end" for end in ENDS])
+
+
+def _test(plan: Plan) -> str:
+    tiller = "" if plan.stopped else ", and measure tiller, braced low"
+    return (
+        f"It is a test: photograph both seats and both sights again{tiller}. Only if all of it is "
+        "as good as foretold are they marked and stay so."
+    )
+
+
+def _exchange_cautions(plan: Plan) -> tuple[str, ...]:
+    return (
+        "Unstring with a stringer before a bolt is touched.",
+        "Tiller changes with it, and reverses if the limbs were tillered as a pair"
+        + ("." if plan.stopped else ": brace low and measure it before the bow is drawn."),
     )
 
 
