@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.stats import chi2
@@ -32,6 +32,7 @@ CARD_OWN = "card_fold"
 CUT_AT_ZERO = frozenset({"gap_butt", "gap_end"})
 # Photographs of one thing that differ by more than this chance allows do not agree.
 DISAGREE_PROBABILITY = 0.01
+DISAGREE = "photographs_disagree"
 SMALLEST_UNCERTAINTY = 1e-4  # as in fitcheck.uncertainty: no result is stated more surely
 
 
@@ -191,7 +192,19 @@ def gather(inspection: Inspection, measurements: Sequence[Measurement | None]) -
             spot = _spot(photo, one.name)
             readings.setdefault(spot, []).append(_reading(photo, found, one, exchanged, name))
     values = {spot: combine(spot, ones) for spot, ones in readings.items()}
+    notes += dict.fromkeys(
+        replace(note, message=_who_disagrees(one.photos))
+        for one in values.values()
+        for note in one.notes
+        if note.code == DISAGREE
+    )
     return Evidence(values, tuple(refused), tuple(notes))
+
+
+def _who_disagrees(photos: Sequence[str]) -> str:
+    names = list(dict.fromkeys(photos))
+    who = f"{names[0]} and {names[1]}" if len(names) == 2 else f"{names[0]} and others of the same"
+    return f"{who} differ by more than their uncertainty allows; it was made larger to fit."
 
 
 def _spot(photo: PhotoEntry, characteristic: str) -> Spot:
@@ -299,7 +312,7 @@ def combine(spot: Spot, readings: Sequence[_Reading]) -> Combined:
     if any(_disagree(group) for group in seatings.values()):
         notes.append(
             Note(
-                "photographs_disagree",
+                DISAGREE,
                 "The photographs differ by more than their uncertainty allows; "
                 "it was made larger to fit.",
                 "See whether the limb or a card moved between them, and take one more.",

@@ -184,7 +184,9 @@ def fitness_of(
             headline,
             [*(reasons or past_good), *told],
         )
-    undecided = [f for f in findings if f.judged.rework == "undecided"]
+    undecided = [
+        f for f in findings if f.judged.rework == "undecided" and not _explained(f, alone)
+    ]
     contrary = [f for f in findings if f.doubt and f not in past]
     # Which of two parts made to suit each other is off says nothing where no limit is passed.
     off = [f for f in findings if f.judged.conformity != "conforms"]
@@ -199,13 +201,19 @@ def fitness_of(
             reasons.append(f"Not looked at: {listed(needed)}.")
         return answer(
             "cannot be said yet",
-            _open_headline(bool(alarms), bool(past)),
+            _open_headline(
+                bool(alarms) or (bool(past) and all(f.doubt for f in past)), bool(past)
+            ),
             reasons,
         )
     if stage == "after rework":
         cautions = [*HAND_OVER, *cautions]
     near = [f.sentence for f in findings if f.judged.conformity != "conforms"]
     good = "Nothing needs rework." if near else "All that was measured is within its good limit."
+    if any(f.judged.rework != "not needed" for f in findings):
+        good = (
+            "Nothing is reworked: what is past its limit is made to suit its partner, and stays."
+        )
     return answer(
         "return as is",
         "The pads need no rework. Nothing else of the bow was judged."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from fitcheck.findings.decisions import Finding
-from fitcheck.findings.exchange import Exchange
+from fitcheck.findings.exchange import WORTH_IT, Exchange
 from fitcheck.findings.faults import Cause, Doubt
 from fitcheck.findings.frames import side_of
 from fitcheck.findings.readings import believable
@@ -47,7 +47,7 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
     worst = [f for f in judged if f.judged.rework == "needed"]
     past = [f for f in judged if f.judged.conformity == "does not conform" and f not in worst]
     said = [_as_it_came(findings)] if exchanged else []
-    said += [f"{f.said}: that needs work." for f in worst]
+    said += [f"{f.said}: {_to_do(findings, f)}." for f in worst]
     elsewhere = "tiller as received" if exchanged else "tiller exchanged"
     said += [
         f"{b.title}: {b.meaning}"
@@ -71,6 +71,14 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
     if findings.findings:
         return ("All that was measured lies within its good limits.",)
     return ("Nothing was measured that has a limit.",)
+
+
+def _to_do(findings: Findings, finding: Finding) -> str:
+    """What a finding past its rework limit asks for."""
+    for item in findings.rework.left_alone:
+        if item.made_to_suit and finding.end in (None, item.end) and finding.name in item.names:
+            return "past its limit, but pad and limb are made to suit each other and stay so"
+    return "that needs work"
 
 
 def _once_on_the_string(judged: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -119,6 +127,7 @@ def cause_sentences(findings: Findings) -> tuple[str, ...]:
         more = " Its partner is made to suit: leave both." if _made_up(findings, cause) else ""
         said.append(cause_sentence(cause) + more)
     said += [doubt_sentence(doubt) for doubt in faults.doubts]
+    said += _by_seam_and_pin(findings)
     line = findings.string[findings.rework.arrangement]
     if line is not None and any(place.agrees is False for place in line.places):
         said.append(
@@ -135,6 +144,20 @@ def cause_sentences(findings: Findings) -> tuple[str, ...]:
         photos = [photo_words(photo) for photo in faults.next_photos]
         said.append(f"One more photograph would tell most: {listed(photos, 'or')}.")
     return tuple(said) or ("No part was found at fault past its good limit.",)
+
+
+def _by_seam_and_pin(findings: Findings) -> Iterable[str]:
+    """What an open seam and a loose pin say of whose fault it is."""
+    for f in findings.at_home:
+        if f.judged.conformity != "does not conform":
+            continue
+        if f.name == "seat_gap":
+            yield (
+                f"The seam at the {f.end} end does not tell whether the pad or the butt of limb "
+                f"{f.limb} is not flat: a straightedge on the pad and the butt on a flat plate do."
+            )
+        elif f.name == "pin_play":
+            yield f"The index pin at the {f.end} end or its hole is worn or was never a fit."
 
 
 def _told(findings: Findings) -> Iterable[Cause]:
@@ -181,12 +204,7 @@ def exchange_sentences(exchange: Exchange) -> Iterable[str]:
             f"{_by_chance(exchange)}"
         )
     elif exchange.verdict == "marks only":
-        fit = (
-            f"That they fit better so: {percent(p)}."
-            if p is not None
-            else "How they fit the other way round is not known."
-        )
-        yield f"The limbs are exchanged, by their marks. {fit}"
+        yield f"The limbs are exchanged, by their marks. {_fit_beside_marks(exchange)}"
     elif exchange.verdict == "contradiction":
         yield (
             "The limbs’ marks say one thing about which end each belongs to, and their fit says "
@@ -194,6 +212,17 @@ def exchange_sentences(exchange: Exchange) -> Iterable[str]:
         )
     elif p is not None and p >= 0.5:
         yield f"The limbs may be exchanged{chance}."
+
+
+def _fit_beside_marks(exchange: Exchange) -> str:
+    p, better = exchange.probability, exchange.better_by
+    if p is None:
+        return "How they fit the other way round is not known."
+    if p < 0.5 and abs(better) < WORTH_IT:
+        return "Either way round they fit about alike."
+    if better < 0:
+        return "They fit rather better as they sit."
+    return f"That they fit better so: {percent(p)}."
 
 
 def _by_chance(exchange: Exchange) -> str:
@@ -264,6 +293,13 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
         if findings.fitness.use == "return as is":
             return ("No work is proposed.",)
         photos = [f"{step.title}." for step in rework.steps if step.act == "photograph"]
+        if findings.fitness.use == "cannot be said yet":
+            open_ones = [
+                f.what_decides for f in findings.at_home if f.judged.rework == "undecided"
+            ]
+            photos += list(dict.fromkeys(one for one in open_ones if one))
+        if findings.fitness.use == "rework":
+            photos = photos or ["No work is proposed on this bench."]
         return tuple(photos) or ("No work is proposed.",)
     better = any(one.after.points != one.before.points for one in rework.compared)
     if better and not findings.condition.stops:

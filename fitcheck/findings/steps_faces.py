@@ -57,7 +57,6 @@ def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
     depth, spread = taper_mm(width, roll), width * math.radians(u)
     if depth < LEAST_DEPTH_MM:
         return
-    _shim(plan, end, depth, roll, "pad")
     remaining = plan.remaining_mm(end)
     good = plan.limits["pad_squareness"].good[1]
     least = taper_mm(width, max(abs(roll) - good, 0.0)) + 1.64 * spread
@@ -75,6 +74,7 @@ def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
             )
         )
         return
+    _shim(plan, end, depth, roll, "pad")
     cut = min(depth, remaining)
     rest = math.copysign(abs(roll) - math.degrees(math.atan(cut / width)), roll)
     changed = {"pad_squareness": Value(rest, u, "deg", "predicted")}
@@ -182,7 +182,6 @@ def lap_butt(plan: Plan, faults: Faults, end: End) -> None:
     depth, spread = taper_mm(width, roll), width * math.radians(u)
     if depth < LEAST_DEPTH_MM:
         return
-    _shim(plan, end, depth, roll, "butt")
     high, low = high_side(roll), low_side(roll)
     thick = limb.butt_overlay_thickness
     left = -math.inf
@@ -209,6 +208,7 @@ def lap_butt(plan: Plan, faults: Faults, end: End) -> None:
             )
         )
         return
+    _shim(plan, end, depth, roll, "butt")
     changed = {}
     twist = seat.values.get("twist")
     if twist is not None and seat.twist_from_riser:

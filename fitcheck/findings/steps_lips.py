@@ -23,7 +23,7 @@ from fitcheck.findings.steps import (
     past_good,
 )
 from fitcheck.findings.sums import Part
-from fitcheck.findings.words import bound_text, depth_text, magnitude
+from fitcheck.findings.words import bound_text, depth_text, magnitude, sentence
 from fitcheck.inspection import SIDES, End, Side
 
 # A photograph is waited for that settles the doubt in at least so many of 100 cases.
@@ -40,20 +40,21 @@ def dress_lips(plan: Plan, faults: Faults, end: End) -> None:
         photo.view == "seat" and photo.gain.settles >= WORTH_WAITING
         for photo in faults.next_photos
     )
+    seat = plan.seats[end]
+    wide = width_share(seat)
+    too_wide = wide is not None and (
+        decide(wide.value, wide.standard_uncertainty, plan.limits["overhang"]).rework == "needed"
+    )
+    if wide is not None and too_wide:
+        plan.out_of_reach.append(_not_this_risers(seat, wide))
     for side in SIDES:
         seat = plan.seats[end]
         lip = seat.values.get(f"overhang_{side}")
-        if lip is None:
+        if lip is None or (wide is not None and too_wide and wide.value * lip.value > 0):
             continue
         judged = decide(lip.value, lip.standard_uncertainty, plan.limits["overhang"])
         if judged.conformity != "does not conform":
             continue
-        wide = width_share(seat)
-        if wide is not None and wide.value * lip.value > 0:
-            alone = decide(wide.value, wide.standard_uncertainty, plan.limits["overhang"])
-            if alone.rework == "needed":
-                plan.out_of_reach.append(_not_this_risers(seat, side, lip))
-                continue
         if place == "at fault" or wide is None or (place == "in doubt" and photo_tells):
             continue  # told already, or photographed first: the lip goes with it, or is then known
         if lip.value < 0 and place == "right":
@@ -94,9 +95,15 @@ def _may_be(cause: Cause | None) -> bool:
     return cause is not None and cause.in_question
 
 
-def _not_this_risers(seat: Seat, side: Side, lip: Value) -> OutOfReach:
+def _not_this_risers(seat: Seat, wide: Value) -> OutOfReach:
     """Too wide or too narrow for this riser wherever the limb sits."""
-    if lip.value > 0:
+    size = magnitude(wide.value, wide.standard_uncertainty, "mm")
+    limb, riser = f"limb {seat.limb}", f"the riser’s {seat.end} end"
+    proud, other = (limb, riser) if wide.value > 0 else (riser, limb)
+    what = (
+        f"{sentence(proud)} is too wide for {other}: centred, it stands out {size} on either side."
+    )
+    if wide.value > 0:
         why = (
             f"{GLASS} By its width alone it is past the limit, wherever it sits: it is not this "
             "riser’s limb, or one for the maker to make over."
@@ -107,7 +114,7 @@ def _not_this_risers(seat: Seat, side: Side, lip: Value) -> OutOfReach:
             "width alone the limb is too narrow, wherever it sits: it is not this riser’s limb, "
             "or the riser is one for the maker."
         )
-    return OutOfReach(_what(seat, side, lip), why, effect="maker", end=seat.end)
+    return OutOfReach(what, why, effect="maker", end=seat.end)
 
 
 def _what(seat: Seat, side: Side, lip: Value) -> str:

@@ -31,6 +31,7 @@ from fitcheck.findings.words import (
 )
 from fitcheck.inspection import End
 
+BOLT = "bolt’s bushing"
 # What holes out of place bring with them.
 SIDEWAYS = ("lateral_angle", "overhang_left", "overhang_right", "string_grip", "string_pad")
 
@@ -91,7 +92,7 @@ def move_holes(plan: Plan, faults: Faults, end: End) -> None:
     slope = math.tan(math.radians(angle))
     pin_at = bolt_at + (apart if tipward else -apart)
     moves = []
-    for name, at in (("bolt’s bushing", bolt_at), ("index pin", pin_at)):
+    for name, at in ((BOLT, bolt_at), ("index pin", pin_at)):
         shift = offset + slope * at
         spread = math.hypot(u, at * math.radians(u_angle))
         if abs(shift) > 1.96 * spread:
@@ -126,9 +127,8 @@ def move_holes(plan: Plan, faults: Faults, end: End) -> None:
     step = Step(
         "move_holes",
         f"Move pin or bolt in the riser’s {end} end",
-        f"Prove it first: pin out, bolt just snug, swing the limb to its new place, photograph "
-        f"the seat. Then plug with hard wood and drill again, or bush: {words} (sides as one "
-        "faces the limb’s outer face, tip up)."
+        f"{_proof([name for name, *_ in moves])} Then plug with hard wood and drill again, or "
+        f"bush: {words} (sides as one faces the limb’s outer face, tip up)."
         + (f" Reckoned with {listed(assumed)}: measure that first." if assumed else ""),
         part=part_words(Part("riser_holes", end)),
         edge=listed([f"{name} to the {other_side(side_of(s))}" for name, s, _ in moves]),
@@ -140,6 +140,20 @@ def move_holes(plan: Plan, faults: Faults, end: End) -> None:
         cautions=(NEVER, DUST),
     )
     plan.do(step, end, seat.with_values(**changed), poses)
+
+
+def _proof(moved: list[str]) -> str:
+    """How a move is proved before a hole is touched: about the bolt a limb can only turn."""
+    if BOLT in moved:
+        return (
+            "Prove the angle first: pin out, bolt just snug, swing the limb until it points along "
+            "the riser, photograph the seat. What it stands to the side stays until the bolt’s "
+            "bushing is moved."
+        )
+    return (
+        "Prove it first: pin out, bolt just snug, swing the limb to its new place, photograph the "
+        "seat."
+    )
 
 
 def _limb_holes(plan: Plan, cause: Cause, end: End) -> OutOfReach:

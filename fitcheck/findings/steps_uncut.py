@@ -221,7 +221,7 @@ def prove(stopped: bool = False) -> Step:
             "Seal, measure everything again",
             "Seal bare wood. Photograph seats, pads and sights again and keep them beside the "
             "first ones. The bow stays unstrung.",
-            stop="Whoever settles what stops the bow also proves it.",
+            stop="Whoever settles what the bow waits for also proves it.",
         )
     return Step(
         "prove",
