@@ -144,6 +144,9 @@ def test_readings_written_down_the_other_way_round_are_asked_about(here, asked):
     assert ("other way round?" in tiller.meaning) is asked
     assert tiller.judged.value == pytest.approx(mm(here[0]).value - mm(here[1]).value)
     assert ("Read both gaps again" in " ".join(s.text for s in found.rework.steps)) is asked
+    if asked:  # nothing is tried or sent away before it is read again
+        assert acts(found) == ["find_out"]
+        assert found.rework.out_of_reach == ()
 
 
 def test_with_a_rest_the_question_reckons_with_it():

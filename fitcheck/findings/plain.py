@@ -29,6 +29,7 @@ from fitcheck.inspection import End
 PROPOSED = (
     "repair",
     "reread",
+    "photograph",
     "exchange",
     "lap",
     "bed",
@@ -292,15 +293,15 @@ def proposal_sentences(findings: Findings) -> tuple[str, ...]:
     if not said:
         if findings.fitness.use == "return as is":
             return ("No work is proposed.",)
-        photos = [f"{step.title}." for step in rework.steps if step.act == "photograph"]
+        decides: list[str] = []
         if findings.fitness.use == "cannot be said yet":
             open_ones = [
                 f.what_decides for f in findings.at_home if f.judged.rework == "undecided"
             ]
-            photos += list(dict.fromkeys(one for one in open_ones if one))
+            decides = list(dict.fromkeys(one for one in open_ones if one))
         if findings.fitness.use == "rework":
-            photos = photos or ["No work is proposed on this bench."]
-        return tuple(photos) or ("No work is proposed.",)
+            return ("No work is proposed on this bench.",)
+        return tuple(decides) or ("No work is proposed.",)
     better = any(one.after.points != one.before.points for one in rework.compared)
     if better and not findings.condition.stops:
         ends = "; ".join(

@@ -22,9 +22,11 @@ def settle_tiller(plan: Plan) -> None:
     sources = tiller_sources(plan.inspection, plan.arrangement, plan.limits)
     if sources is None:
         return
-    _find_out(plan, sources)
-    if sources.good_exchanged:
-        return  # which end each limb belongs on comes before any wedge
+    rest = plan.inspection.readings.rest_height
+    swapped = written_the_other_way(sources.judged, 0.0 if rest is None else rest.value)
+    _find_out(plan, sources, swapped)
+    if swapped or sources.good_exchanged:
+        return  # what was read, and which end each limb belongs on, come before any wedge
     seat = plan.seats.get("upper") or Seat("upper", None)
     _, length, _ = pad_size_mm(plan.inspection, seat)
     gentle, steep = TILLER_IN_PER_DEG
@@ -38,10 +40,9 @@ def settle_tiller(plan: Plan) -> None:
     _try_a_shim(plan, seat, sources, least, min(most, PAD_STOP_MM))
 
 
-def _find_out(plan: Plan, sources: TillerSources) -> None:
+def _find_out(plan: Plan, sources: TillerSources, swapped: bool) -> None:
     told = []
-    rest = plan.inspection.readings.rest_height
-    if written_the_other_way(sources.judged, 0.0 if rest is None else rest.value):
+    if swapped:
         told.append("Read both gaps again: written down the other way round they would be good.")
     if sources.good_exchanged:
         told.append(
