@@ -13,7 +13,9 @@ size      number with units, brackets and the few words that belong to them
 end       ``upper`` or ``lower``
 side      ``left`` or ``right``
 at        a place: ``butt``, ``grip`` …
+card      letters of reference cards: ``A``, ``C and D``
 name      text of the user: kept as it is
+given     the same, as in a file's name: whatever stands there
 part      a phrase, looked up itself; ``list``: several, with ``and`` or ``or``
 text      one or more sentences, looked up themselves
 ========  ================================================================
@@ -41,6 +43,7 @@ _TYPES = {
     "end": "upper|lower",
     "side": "left|right",
     "at": "butt|riser end|grip|upper pad|lower pad|outer end|butt end",
+    "card": "[A-D](?: and [A-D])*",
     "name": _TOKEN,
     "part": ".+?",
     "list": ".+?",
@@ -77,7 +80,11 @@ class Phrases:
         return value
 
     def translate(self, text: str) -> str | None:
-        """Translate one or more sentences; None unless all of them can be."""
+        """Translate one or more sentences; None unless all of them can be.
+
+        Either apostrophe stands for the other.
+        """
+        text = text.replace("'", "’")
         if not text or len(text) > LONGEST or len(_SENTENCE_END.findall(text)) > MOST_PARTS:
             return None
         whole = self.look_up(text)
@@ -86,6 +93,9 @@ class Phrases:
         ends = [m.start() for m in _SENTENCE_END.finditer(text)]
         for end in reversed(ends):  # the longest beginning first
             first = self.look_up(text[:end])
+            if first is None and text[end - 1] == ":":  # a title before its sentence
+                title = self.look_up(text[: end - 1])
+                first = None if title is None else f"{title}:"
             if first is not None:
                 rest = self.translate(text[end:].lstrip())
                 if rest is not None:
@@ -122,6 +132,8 @@ class Phrases:
             return self.size_words(value)
         if kind in ("end", "side", "at"):
             return self._words[f"{kind}.{form}" if form else kind].get(value)
+        if kind == "card":
+            return value.replace(" and ", self._words["joint"]["and"])
         if kind in ("name", "given"):
             return value
         if kind == "list":
@@ -147,6 +159,7 @@ class Phrases:
 
 
 def _pattern(english: str) -> re.Pattern[str]:
+    english = english.replace("'", "’")
     said: list[str] = []
     last = 0
     for hole in _HOLE.finditer(english):
