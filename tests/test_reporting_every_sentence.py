@@ -183,7 +183,7 @@ def test_all_that_is_said_of_a_photograph_is_translated(code):
     assert not missing
     # Whole notes as they stand in a report, message and advice together, in either unit.
     inches = Language(code, "in")
-    pairs = zip(said, said[1:], strict=False)
+    pairs = itertools.pairwise(said)
     assert all(inches.said(f"{a[2]} {b[2]}").translated for a, b in pairs)
 
 

@@ -30,8 +30,13 @@ _LENGTHS = re.compile(
     rf"|(?P<depth>{_N} mm) \((?P<depth_in>{_N} in); (?:nearest [^()]*|under [^()]*)\)"
     rf"|(?P<limit>[+−±]?{_N} mm) \((?P<limit_in>{_INCHES})\)"
     rf"|(?P<read_in>{_INCHES}) \((?P<read>[+−]?{_N} mm)\)"
+    rf"|(?<![\d.,])(?P<low>{_N}) to (?P<high>{_N}) mm\b"
     rf"|(?<![\d.,])(?P<bare>{_N}) mm\b"
+    rf"|(?<![\d.,])(?P<cm>{_N}) cm\b"
 )
+_BARE = re.compile(rf"(?<![\d.,])({_N}) mm\b")
+_MEASURED = re.compile(rf"([+−]?)({_N}) mm ± ({_N}) mm")
+TIMES = " × "  # where a reckoning's formula begins
 _DECIMAL = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -92,6 +97,44 @@ class Amounts:
             return self.number(decimal), self.number(f"{fraction}; {metric}")
         return self.number(decimal), self.number(value_text(value, expanded, unit, signed=signed))
 
+    def length(self, millimetres: float, decimals: int) -> str:
+        """Return a length of given decimals of a millimetre in both units."""
+        return self.number(self.text(f"{millimetres:.{decimals}f} mm"))
+
+    def leading(self, millimetres: float, decimals: int = 3) -> str:
+        """Return a small length, a spread or a source of uncertainty, in the leading unit alone.
+
+        Inches have a digit more than millimetres: a thousandth of an inch is a fortieth of one.
+        """
+        shown = (
+            f"{millimetres:.{decimals}f} mm"
+            if self.units == "mm"
+            else f"{millimetres / MM_PER_INCH:.{decimals + 1}f} in"
+        )
+        return self.number(shown)
+
+    def short(self, text: str) -> str:
+        """Rewrite measured lengths in the leading unit alone, where there is no room for both."""
+        if self.units == "mm":
+            return text
+
+        def inches(found: re.Match[str]) -> str:
+            value, spread = float(found[2]), float(found[3])
+            if spread <= 0:
+                return found[0]
+            return found[1] + inch_decimal_text(value, spread, signed=False)
+
+        return _MEASURED.sub(inches, text)
+
+    def reckoning(self, text: str) -> str:
+        """Rewrite a reckoning: its words in both units, its formula in the leading one alone."""
+        formula = text.find(TIMES)
+        start = text.rfind(": ", 0, formula) if formula >= 0 else len(text)
+        words, sums = self.text(text[:start]), text[start:]
+        if self.units == "in":
+            sums = _BARE.sub(lambda found: f"{float(found[1]) / MM_PER_INCH:.4f} in", sums)
+        return words + sums
+
     def text(self, text: str) -> str:
         """Rewrite every length of a sentence of the findings; decimals are left alone."""
         return _LENGTHS.sub(lambda found: self._length(text, found), text)
@@ -112,6 +155,12 @@ class Amounts:
             return both(found["limit"], found["limit_in"])
         if found["read"] is not None:
             return both(found["read"], found["read_in"])
+        if found["cm"] is not None:
+            inches = float(found["cm"]) * 10 / MM_PER_INCH
+            return both(found[0], f"{inches:.0f} in" if inches >= 1 else f"{inches:.1f} in")
+        if found["low"] is not None:
+            low, high = (_as_fine(found[name]) for name in ("low", "high"))
+            return both(found[0], f"{low.removesuffix(' in')} to {high}")
         bare = found["bare"]
         return both(f"{bare} mm", _as_fine(bare)) if float(bare) else found[0]
 

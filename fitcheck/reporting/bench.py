@@ -27,7 +27,7 @@ from fitcheck.reporting.blocks import (
     cell,
     plain,
 )
-from fitcheck.reporting.customer import WORTH_A_LINE, capital_said, in_full, score_numbers
+from fitcheck.reporting.customer import capital_said, in_full, score_numbers
 from fitcheck.reporting.language import Language, Said
 from fitcheck.reporting.model import Line, Report
 from fitcheck.reporting.naming import (
@@ -41,6 +41,8 @@ from fitcheck.reporting.naming import (
 )
 
 WORTH_NAMING = 0.02  # parts less likely at fault are left out of the table of shares
+# A change smaller than this share of its uncertainty is not worth a line.
+WORTH_A_LINE = 0.1
 TICKS = 5  # on an axis, about
 LIMIT_WORDS = {"up to": "good_up", "from": "rework_from"}
 
@@ -135,8 +137,11 @@ def _value(line: Line, lang: Language) -> Cell:
     )
     lines = [first, second] if second else [first]
     if line.seating_range is not None:
-        unit = "°" if line.unit == "deg" else " mm"
-        spread = f"{lang.amounts.number(f'{line.seating_range:.2f}')}{unit}"
+        spread = (
+            lang.amounts.number(f"{line.seating_range:.2f}°")
+            if line.unit == "deg"
+            else lang.in_words(lang.amounts.length(line.seating_range, 2))
+        )
         lines.append(lang.text("seatings", count=line.seatings, range=spread))
     return cell(*lines, strong=True)
 
@@ -252,7 +257,7 @@ def _score_rows(score: Score, arrangement: str, lang: Language) -> Iterable[tupl
     more = lang.text("exchange").lower() if arrangement == "exchanged" else ""
     first = cell(f"{where}, {limb}", more, strong=True)
     for part in score.parts:
-        words = lang.said(part.arithmetic, both_units=False)
+        words = lang.said(part.arithmetic, reckoning=True)
         points = lang.amounts.number(f"{part.points:.2f} / {part.full}")
         yield first, cell(capital_said(words)), cell(points)
         first = cell(" ")

@@ -14,9 +14,11 @@ from fitcheck.findings.plain import (
     looked_at,
     proposal_sentences,
 )
+from fitcheck.findings.readings import both_units
 from fitcheck.findings.score import Score
 from fitcheck.inspection import ENDS
 from fitcheck.plain_text import LONGEST_TEXT
+from fitcheck.quantities import Quantity
 from fitcheck.reporting.blocks import (
     Block,
     Box,
@@ -44,8 +46,8 @@ USES: dict[str, tuple[str, Level, str]] = {
 OPEN = USES["cannot be said yet"]
 # What the proposed work is shown to move, in this order.
 SHOWN = ("overhang_left", "overhang_right", "pad_squareness", "twist", "lateral_angle", "seat_gap")
-# A change smaller than this share of its uncertainty is not worth a line.
-WORTH_A_LINE = 0.1
+# The owner is shown what moves by more than this share of its expanded uncertainty.
+WORTH_SHOWING = 1.0
 # What the first page has room for; all of it stands in the part for the bench.
 MOST_FOUND, MOST_CAUSES = 5, 3
 
@@ -66,6 +68,10 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
     if f.condition.stops:
         stops = lang.all_said(one.sentence for one in f.condition.stops)
         yield Box("caution", "⚠", lang.text("found_first"), stops)
+    # Before anything else is read: all of them bear on whether and how it may be shot.
+    yield Box(
+        "caution", "⚠", lang.text("cautions"), lang.all_said(dict.fromkeys(f.fitness.cautions))
+    )
     yield Heading(2, lang.text("looked_at"))
     seen = lang.all_said(looked_at(f))
     yield Paragraph((_joined(seen) or plain(lang.text("nothing")), *_not_measured(report, lang)))
@@ -84,9 +90,6 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
     if f.fitness.missing:
         yield Heading(2, lang.text("not_looked_at"))
         yield from bullets([capital_said(one) for one in lang.all_said(f.fitness.missing)])
-    yield Box(
-        "caution", "⚠", lang.text("cautions"), lang.all_said(dict.fromkeys(f.fitness.cautions))
-    )
     inspector = report.shop.inspector
     yield Signature(
         (
@@ -136,7 +139,7 @@ def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ..
         bow.name,
         lang.text("maker", maker=bow.maker) if bow.maker else "",
         lang.text("serial", serial=bow.serial) if bow.serial else "",
-        bow.length.typed if bow.length else "",
+        _as_read(bow.length, lang) if bow.length else "",
         bow.marked_weight.typed if bow.marked_weight else "",
     ]
     yield lang.text("bow"), (plain(", ".join(filter(None, known)) or "–"),)
@@ -154,6 +157,15 @@ def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ..
             if len(value) > LONGEST_TEXT:  # plain() cuts there
                 said.append(plain(lang.text("cut", count=len(value) - LONGEST_TEXT)))
             yield lang.text(key), tuple(said)
+
+
+def _as_read(read: Quantity, lang: Language) -> str:
+    """A length as it was written, with the other unit."""
+    typed = read.typed.strip()
+    inches = "in" in typed or '"' in typed
+    return lang.in_words(
+        lang.amounts.number(lang.amounts.text(both_units(read.value) if inches else typed))
+    )
 
 
 def capital_said(said: Said) -> Said:
@@ -208,13 +220,13 @@ def _will_change(report: Report, lang: Language) -> Iterable[Block]:
             continue
         for name in SHOWN:
             a, b = now.values.get(name), then.values.get(name)
-            if a is None or b is None or abs(a.value - b.value) <= WORTH_A_LINE * a.expanded:
+            if a is None or b is None or abs(a.value - b.value) <= WORTH_SHOWING * a.expanded:
                 continue
             rows.append(
                 (
                     cell(f"{measure_name(lang, name)}, {end_name(lang, end)}"),
-                    cell(lang.quantity(a.value, a.standard_uncertainty, a.unit)),
-                    cell(lang.quantity(b.value, b.standard_uncertainty, b.unit)),
+                    cell(lang.plainly(a.value, a.standard_uncertainty, a.unit)),
+                    cell(lang.plainly(b.value, b.standard_uncertainty, b.unit)),
                 )
             )
     if rows:

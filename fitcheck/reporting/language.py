@@ -18,6 +18,7 @@ from fitcheck.errors import BadInput
 from fitcheck.plain_text import visible_text
 from fitcheck.reporting.amounts import Amounts, Units
 from fitcheck.reporting.phrases import FIRST_TOKEN, Phrases
+from fitcheck.units import quantity_text
 
 LANGUAGES = ("en", "de")
 SHORTEST_PROTECTED = 4  # letters of a user's text that is known again wherever it stands
@@ -106,7 +107,9 @@ class Language:
     def picture_words(self, english: str) -> str:
         """Say one of the few words, or a value, that are drawn on a photograph."""
         known = _texts(self.code).get("pictures", {}).get(english)
-        return self.amounts.number(english) if known is None else str(known)
+        if known is not None:
+            return str(known)
+        return self.in_words(self.amounts.number(self.amounts.short(english)))
 
     def quantity(
         self, value: float, standard_uncertainty: float, unit: str, *, signed: bool = True
@@ -115,6 +118,11 @@ class Language:
         return self.in_words(
             self.amounts.quantity(value, _expanded(standard_uncertainty), unit, signed=signed)
         )
+
+    def plainly(self, value: float, standard_uncertainty: float, unit: str) -> str:
+        """Value and expanded uncertainty as in a sentence: ``+1/16 in (+1.71 mm ± 0.06 mm)``."""
+        text = quantity_text(value, _expanded(standard_uncertainty), unit)
+        return self.in_words(self.amounts.number(self.amounts.text(text)))
 
     def pair(
         self, value: float, standard_uncertainty: float, unit: str, *, signed: bool = True
@@ -125,14 +133,14 @@ class Language:
         )
         return self.in_words(first), self.in_words(second)
 
-    def said(self, english: str, *, both_units: bool = True) -> Said:
+    def said(self, english: str, *, reckoning: bool = False) -> Said:
         """Say a sentence of the findings in this language, with its lengths as the user set.
 
-        A reckoning that would be unreadable in both units stays in its own.
+        The formula of a ``reckoning`` stands in one unit: in both it would be unreadable.
         """
         shown = visible_text(english)
         hidden, kept = self._hide(shown)
-        rewritten = self.amounts.text(hidden) if both_units else hidden
+        rewritten = self.amounts.reckoning(hidden) if reckoning else self.amounts.text(hidden)
         if self.code == "en":
             return Said(_restore(rewritten, kept))
         translated = _phrases(self.code).translate(rewritten.strip())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -33,6 +34,8 @@ from fitcheck.reporting.naming import (
     place_name,
     source_name,
 )
+from fitcheck.reporting.pictures import BAR_MM, picture_sides
+from fitcheck.units import MM_PER_INCH
 
 # In a cell of a budget the largest sources come first, the rest is summed.
 MOST_SOURCES = 6
@@ -151,9 +154,13 @@ def _figures(page: PhotoPage, what: str, lang: Language) -> Iterable[Figure]:
             yield Figure(key, picture.width, picture.height, plain(alt).text, words, 0.27)
             continue
         drawn = bool(found and found.cards)
-        caption = lang.text("picture_caption" if drawn else "picture_caption_plain")
+        caption = lang.text("picture_caption_plain")
+        if drawn:
+            caption = lang.text("picture_caption", bar=_bar(lang))
         if found is not None and found.refused is None and not picture.scale_cards:
             caption = lang.text("picture_caption_no_bar")
+        if found is not None and found.view == "pad" and "right" in _left_edges(found):
+            caption = f"{caption} {lang.text('picture_mirrored')}"
         share = 0.42 if several else 0.62 if picture.width >= picture.height else 0.45
         yield Figure(
             key,
@@ -176,7 +183,7 @@ def _alt(page: PhotoPage, what: str, barred: Sequence[str], lang: Language) -> s
         edges = ", ".join(edge_name(lang, e.edge) for e in found.edges)
         drawn.append(lang.text("drawn_edges", edges=edges))
     if barred:
-        drawn.append(lang.text("drawn_bar", cards=", ".join(barred)))
+        drawn.append(lang.text("drawn_bar", bar=_bar(lang), cards=", ".join(barred)))
     values = "; ".join(
         f"{measure_name(lang, c.name)} {_characteristic(c, lang)}" for c in found.characteristics
     )
@@ -187,6 +194,17 @@ def _alt(page: PhotoPage, what: str, barred: Sequence[str], lang: Language) -> s
         drawn="; ".join(drawn),
         values=f"{values}." if values else "",
     )
+
+
+def _left_edges(found: Measurement) -> set[str]:
+    """Sides of the picture on which the seat's left edges lie."""
+    return {side for name, side in picture_sides(found).items() if name.endswith("_left")}
+
+
+def _bar(lang: Language) -> str:
+    """Length of the scale bar in both units."""
+    both = lang.amounts.text(f"{BAR_MM} mm ({BAR_MM / MM_PER_INCH:.2f} in)")
+    return lang.in_words(lang.amounts.number(both))
 
 
 def _value_of(found: Measurement | None, name: str, lang: Language) -> str:
@@ -206,17 +224,14 @@ def _characteristic(one: Characteristic, lang: Language) -> str:
 def _budget(found: Measurement, lang: Language) -> Table:
     rows = []
     for one in found.characteristics:
-        unit = "°" if one.unit == "deg" else " mm"
         shares = sorted(one.budget.items(), key=lambda item: -item[1])
         large = [(source, u) for source, u in shares if u >= SMALLEST_SHOWN][:MOST_SOURCES]
         shown = [
-            f"{source_name(lang, source)}: {lang.amounts.number(f'{u:.3f}')}{unit}"
-            for source, u in large
+            f"{source_name(lang, source)}: {_spread(u, one.unit, lang)}" for source, u in large
         ]
         rest = sum(u**2 for _, u in shares[len(large) :]) ** 0.5
         if rest:
-            size = f"{rest:.3f}" if rest >= SMALLEST_SHOWN else "< 0.001"
-            shown.append(lang.text("other_sources", u=f"{lang.amounts.number(size)}{unit}"))
+            shown.append(lang.text("other_sources", u=_spread(rest, one.unit, lang)))
         rows.append(
             (
                 cell(measure_name(lang, one.name)),
@@ -230,6 +245,16 @@ def _budget(found: Measurement, lang: Language) -> Table:
         tuple(rows),
         (1.45, 2.25, 3.9),
     )
+
+
+def _spread(u: float, unit: str, lang: Language) -> str:
+    """A standard uncertainty; one too small to show is said to be under the last digit."""
+    shown = (
+        lang.amounts.number(f"{u:.3f}°")
+        if unit == "deg"
+        else lang.in_words(lang.amounts.leading(u))
+    )
+    return shown if re.search("[1-9]", shown) else f"< {shown[::-1].replace('0', '1', 1)[::-1]}"
 
 
 def _facts(
@@ -263,7 +288,7 @@ def _facts(
             lang.text(
                 "edge_hint" if e.origin == "hint" else "edge_seen",
                 edge=edge_name(lang, e.edge),
-                scatter=number(f"{e.scatter_mm:.3f}"),
+                scatter=lang.in_words(lang.amounts.leading(e.scatter_mm)),
             )
             for e in found.edges
         ]
@@ -287,7 +312,7 @@ def _inputs(inputs: dict[str, Any], lang: Language) -> Iterable[str]:
     thickness = inputs.get("card_thickness_mm")
     if isinstance(thickness, int | float):
         key = "" if inputs.get("card_thickness_measured", True) else "_assumed"
-        yield lang.text(f"input_thickness{key}", value=number(f"{thickness:g}"))
+        yield lang.text(f"input_thickness{key}", value=_given(thickness, lang))
     scale = inputs.get("print_scale")
     if inputs.get("print_scale_measured") and isinstance(scale, list | tuple) and len(scale) == 2:
         along, across = (number(f"{100 * s:.2f}") for s in scale)
@@ -296,7 +321,13 @@ def _inputs(inputs: dict[str, Any], lang: Language) -> Iterable[str]:
         yield lang.text("input_scale_assumed")
     step = inputs.get("face_step_mm")
     if isinstance(step, int | float):
-        yield lang.text("input_step", value=number(f"{step:g}"))
+        yield lang.text("input_step", value=_given(step, lang))
+
+
+def _given(millimetres: float, lang: Language) -> str:
+    """A length as it was given, in both units."""
+    decimals = len(f"{millimetres:g}".partition(".")[2])
+    return lang.in_words(lang.amounts.length(millimetres, decimals))
 
 
 def provenance_blocks(report: Report, lang: Language) -> Iterable[Block]:

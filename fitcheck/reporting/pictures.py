@@ -112,15 +112,17 @@ def _whole(
         bar = _bar(card, canvas.shape[:2], place, text_px)
         if bar is not None:
             _draw_bar(canvas, bar)
-            labels.append(_Label(f"{BAR_MM} mm, {card.card}", bar[4], OTHER_COLOUR))
+            at = _named_at(bar, canvas.shape[1])
+            labels.append(_Label(f"{BAR_MM} mm, {card.card}", at, OTHER_COLOUR))
             barred.append(card.card)
+    sides = picture_sides(found, place)
     for edge in found.edges:
         ends = place(np.array(edge.pixels, dtype=np.float64))
         if not np.all(np.isfinite(ends)) or np.abs(ends).max() > 1e5:
             continue
         _stroke(canvas, ends, _colour(edge.edge))
         words = EDGE_WORDS.get(edge.edge, edge.edge.replace("_", " "))
-        side = edge.edge.rpartition("_")[2]
+        side = sides.get(edge.edge, "")
         labels.append(_Label(say(words), _beside(ends, edge.edge), _colour(edge.edge), side))
     return _lettered(canvas, labels, text_px), tuple(barred)
 
@@ -133,6 +135,33 @@ class _Label:
     at: Array
     colour: tuple[int, int, int]
     side: str = ""
+
+
+def picture_sides(
+    found: Measurement, place: Callable[[Array], Array] = np.asarray
+) -> dict[str, str]:
+    """On which side of the picture each of a part's two sides lies, by the edge's name.
+
+    A bare pad is seen from the limb's tip: there the seat's left lies on the picture's right.
+
+    Parameters
+    ----------
+    found
+        The measurement of a photograph.
+    place
+        Takes pixels of the upright photograph, (n, 2), to those of the drawing.
+    """
+    across = {
+        edge.edge: float(np.mean(place(np.array(edge.pixels, dtype=np.float64))[:, 0]))
+        for edge in found.edges
+    }
+    sides = {}
+    for part in ("limb", "riser"):
+        left, right = f"{part}_left", f"{part}_right"
+        if left in across and right in across:
+            first = "left" if across[left] <= across[right] else "right"
+            sides[left], sides[right] = first, "right" if first == "left" else "left"
+    return sides
 
 
 def _quarter_turns(found: Measurement) -> int:
@@ -170,7 +199,7 @@ def _placed(points_px: Array, scale: float, size: tuple[int, int], turns: int) -
 def _bar(
     card: CardSeen, shape: tuple[int, ...], place: Callable[[Array], Array], text_px: int
 ) -> Array | None:
-    """Ends of a bar, of its two end ticks, and where its words go, shape (5, 2).
+    """Ends of a bar and of its two end ticks, and what has to be free beyond it, shape (5, 2).
 
     It lies beside the card, in its plane, on the first side on which it is inside the picture.
     """
@@ -195,6 +224,19 @@ def _bar(
         if inside and np.hypot(*(placed[1] - placed[0])) > 8:
             return np.asarray(placed)
     return None
+
+
+def _named_at(bar: Array, width: int) -> Array:
+    """Where the line to a bar's words begins: its middle, or the nearer tick of one that lies.
+
+    On the tick the line stands clear of the bar: in line with it it would lengthen it.
+    """
+    middle = np.asarray((bar[0] + bar[1]) / 2)
+    along = np.abs(bar[1] - bar[0])
+    if along[1] > along[0]:
+        return middle
+    first, last = sorted(bar[2:4], key=lambda end: float(end[0]))
+    return np.asarray(first if middle[0] < width / 2 else last)
 
 
 def _draw_bar(canvas: Pixels, bar: Array) -> None:
