@@ -23,7 +23,8 @@ TEXT_PT, TABLE_PT = 9.0, 8.0
 TITLE_PT = {1: 15.0, 2: 11.0, 3: 9.5}
 BOX_TITLE_PT, BOX_INSET_PT = 11.0, 12.0
 POINTS_PER_MM = 72 / 25.4
-HEAD_SHARE = 0.45  # of the line, for either side of the head
+# Of the line, in the head: number and date, and the shop without and with a logo beside it.
+BADGE_SHARE, SENDER_SHARE, SENDER_SHARE_BY_LOGO = 0.39, 0.55, 0.29
 
 
 def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "a4") -> bytes:
@@ -44,16 +45,17 @@ def report_pdf(document: Document, pictures: Mapping[str, bytes], paper: str = "
     """
     line = (PAPER_WIDTHS_MM[paper] - 2 * MARGIN_MM) * POINTS_PER_MM
     language = document.language
+    sender = line * (SENDER_SHARE_BY_LOGO if document.logo else SENDER_SHARE)
     data = {
         "paper": PAPERS[paper],
         "language": language,
         "title": document.title,
         "author": document.sender[0] if document.sender else "fitcheck",
         "foot": _fitted(document.foot, line * 0.8, TEXT_PT, language),
-        "sender": _fitted(document.sender, line * HEAD_SHARE, TEXT_PT, language),
+        "sender": _fitted(document.sender, sender, TEXT_PT, language),
         "logo": bool(document.logo),
         "logo_alt": document.logo_alt,
-        "badge": _fitted(document.badge, line * HEAD_SHARE, TEXT_PT, language),
+        "badge": _fitted(document.badge, line * BADGE_SHARE, TEXT_PT, language),
         "page_words": document.page_words,
         "blocks": [
             {"block": type(b).__name__.lower(), **_block(b, line, language)}

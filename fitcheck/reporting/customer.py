@@ -50,14 +50,15 @@ SHOWN = ("overhang_left", "overhang_right", "pad_squareness", "twist", "lateral_
 WORTH_SHOWING = 1.0
 # What the first page has room for; all of it stands in the part for the bench.
 MOST_FOUND, MOST_CAUSES = 5, 3
+MOST_LETTERS, MOST_OF_TITLE = 240, 90
 
 
 def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
     """Return the blocks of the customer's page."""
     f = report.findings
     sign, level, use = USES.get(f.fitness.use, OPEN)
-    yield Heading(1, _title(report, lang))
-    yield Facts(tuple(_facts(report, lang)))
+    yield Heading(1, title_of(report, lang))
+    yield Facts(tuple(_facts(report, lang, MOST_LETTERS)))
     # Where the pads alone were asked for nothing is said of shooting, but that it is forbidden.
     pads_alone = f.inspection.purpose == "new pads"
     title = "use_pads" if pads_alone and use == "return" else f"use_{use}"
@@ -118,6 +119,10 @@ def _weightiest(sentences: tuple[str, ...], most: int, lang: Language) -> list[S
 def in_full(report: Report, lang: Language) -> Iterable[Block]:
     """Return what the customer's page had to leave to the part for the bench."""
     f = report.findings
+    long = [row for row in _given(report, lang) if len(row[1]) > MOST_LETTERS]
+    if long:
+        yield Heading(2, lang.text("given_in_full"))
+        yield Facts(tuple((name, _in_full(value, lang)) for name, value in long))
     for key, sentences, most in (
         ("found", found_sentences(f), MOST_FOUND),
         ("fault", cause_sentences(f), MOST_CAUSES),
@@ -127,12 +132,31 @@ def in_full(report: Report, lang: Language) -> Iterable[Block]:
             yield from bullets(lang.all_said(sentences))
 
 
-def _title(report: Report, lang: Language) -> str:
-    name = report.findings.inspection.bow.name
-    return lang.text("title_bow", bow=plain(name).text) if name else lang.text("title")
+def title_of(report: Report, lang: Language) -> str:
+    """Return the title; a long name of a bow is cut there, and stands in full further down."""
+    name = plain(report.findings.inspection.bow.name).text
+    if len(name) > MOST_OF_TITLE:
+        name = f"{name[:MOST_OF_TITLE]}…"
+    return lang.text("title_bow", bow=name) if name else lang.text("title")
 
 
-def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ...]]]:
+def _facts(report: Report, lang: Language, most: int) -> Iterable[tuple[str, tuple[Said, ...]]]:
+    """What was said of the bow; of a long text the beginning, and where the rest stands."""
+    for name, value in _given(report, lang):
+        if len(value) > most:
+            yield name, (plain(f"{value[:most]}…"), plain(lang.text("see_in_full")))
+        else:
+            yield name, (plain(value),)
+
+
+def _in_full(value: str, lang: Language) -> tuple[Said, ...]:
+    said = [plain(value)]
+    if len(value) > LONGEST_TEXT:  # plain() cuts there
+        said.append(plain(lang.text("cut", count=len(value) - LONGEST_TEXT)))
+    return tuple(said)
+
+
+def _given(report: Report, lang: Language) -> Iterable[tuple[str, str]]:
     inspection = report.findings.inspection
     bow = inspection.bow
     known = [
@@ -142,7 +166,7 @@ def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ..
         _as_read(bow.length, lang) if bow.length else "",
         bow.marked_weight.typed if bow.marked_weight else "",
     ]
-    yield lang.text("bow"), (plain(", ".join(filter(None, known)) or "–"),)
+    yield lang.text("bow"), ", ".join(filter(None, known)) or "–"
     stage = lang.word(f"stage_{inspection.stage.replace(' ', '_')}", inspection.stage)
     for key, value in (
         ("customer", inspection.customer),
@@ -153,10 +177,7 @@ def _facts(report: Report, lang: Language) -> Iterable[tuple[str, tuple[Said, ..
         ("inspector", report.shop.inspector),
     ):
         if value:
-            said = [plain(value)]
-            if len(value) > LONGEST_TEXT:  # plain() cuts there
-                said.append(plain(lang.text("cut", count=len(value) - LONGEST_TEXT)))
-            yield lang.text(key), tuple(said)
+            yield lang.text(key), value
 
 
 def _as_read(read: Quantity, lang: Language) -> str:

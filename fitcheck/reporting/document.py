@@ -8,10 +8,11 @@ from fitcheck.plain_text import visible_text
 from fitcheck.reporting.amounts import Units
 from fitcheck.reporting.bench import bench_blocks
 from fitcheck.reporting.blocks import Block, Document, Paragraph, plain
-from fitcheck.reporting.customer import customer_blocks
+from fitcheck.reporting.customer import customer_blocks, title_of
 from fitcheck.reporting.language import Language
 from fitcheck.reporting.model import Report
 from fitcheck.reporting.photographs import before_blocks, photo_blocks, provenance_blocks
+from fitcheck.reporting.shop import LONGEST
 
 
 def language_for(report: Report, code: str, units: Units) -> Language:
@@ -53,10 +54,9 @@ def document_of(report: Report, code: str = "en", units: Units = "mm") -> Docume
         blocks.append(Paragraph((plain(lang.text("untranslated")),), soft=True))
     issue, shop = report.issue, report.shop
     number = visible_text(report.number)
-    name = report.findings.inspection.bow.name
     return Document(
         language=code,
-        title=plain(lang.text("title_bow", bow=name) if name else lang.text("title")).text,
+        title=title_of(report, lang),
         foot=lang.text(
             "foot",
             number=number,
@@ -82,6 +82,8 @@ def document_of(report: Report, code: str = "en", units: Units = "mm") -> Docume
 def _sender(report: Report) -> tuple[str, ...]:
     shop = report.shop
     name = shop.name or report.findings.inspection.shop
+    if len(name) > LONGEST["name"]:  # an inspection's own is not bound
+        name = f"{name[: LONGEST['name']]}…"
     lines = [name, *shop.address.splitlines(), *shop.contact.splitlines()]
     return tuple(visible_text(line.strip()) for line in lines if line.strip())
 

@@ -12,7 +12,10 @@ from PIL import Image, UnidentifiedImageError
 from fitcheck.errors import BadInput
 
 FIELDS = ("name", "address", "contact", "inspector", "logo", "language", "units")
-LONGEST_TEXT = 500
+# Letters; the head of the first page has room for so many. An address has lines, too.
+LONGEST = {"name": 80, "address": 240, "contact": 160, "inspector": 80}
+LONGEST_OTHER = 200
+MOST_LINES = 6
 MOST_LOGO_BYTES = 2_000_000
 MOST_LOGO_PIXELS = 20_000_000
 LOGO_SIDE_PX = 800
@@ -69,10 +72,16 @@ def read_shop(path: Path) -> Shop:
                 f"The shop’s settings hold “{str(name)[:40]}”, which is not known.",
                 f"Known are: {', '.join(FIELDS)}.",
             )
-        if not isinstance(value, str) or len(value) > LONGEST_TEXT:
+        longest = LONGEST.get(name, LONGEST_OTHER)
+        if not isinstance(value, str) or len(value) > longest:
             raise _refused(
-                f"“{name}” of the shop’s settings is no text of up to {LONGEST_TEXT} letters.",
-                "Write it in quotation marks.",
+                f"“{name}” of the shop’s settings is no text of up to {longest} letters.",
+                "Write it shorter, in quotation marks.",
+            )
+        if len(value.splitlines()) > MOST_LINES:
+            raise _refused(
+                f"“{name}” of the shop’s settings has more than {MOST_LINES} lines.",
+                "Write it in fewer.",
             )
     _check_choice(raw, "units", ("mm", "in"))
     logo = raw.pop("logo", "")
