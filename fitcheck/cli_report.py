@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from fitcheck.reporting.written_report import Wishes
 
 OK, DISAGREES = 0, 3
-SHOP_FILE = "shop.toml"  # beside the store, where none is named
 
 
 def add_report_options(command: argparse.ArgumentParser) -> None:
@@ -36,7 +35,7 @@ def add_report_options(command: argparse.ArgumentParser) -> None:
         "--shop",
         type=Path,
         metavar="FILE",
-        help=f"the shop’s name, address and logo (default: {SHOP_FILE} in the store’s folder)",
+        help="the shop’s name, address and logo (default: shop.toml in the store’s folder)",
     )
 
 
@@ -67,13 +66,10 @@ def wishes_of(options: argparse.Namespace) -> Wishes:
 
 
 def _shop(named: Path | None) -> Shop:
-    from fitcheck.reporting.shop import Shop, read_shop
+    from fitcheck.reporting.shop import read_shop, shop_in
     from fitcheck.store.location import default_folder
 
-    if named is not None:
-        return read_shop(named)
-    own = default_folder() / SHOP_FILE
-    return read_shop(own) if own.is_file() else Shop()
+    return shop_in(default_folder()) if named is None else read_shop(named)
 
 
 def _verify(options: argparse.Namespace) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import re
@@ -23,14 +24,17 @@ from page_app import (
 )
 from streamlit.testing.v1 import AppTest
 
+from fitcheck.cli_report import wishes_of
 from fitcheck.inspection_file import inspection_from_json
 from fitcheck.page import measuring
 from fitcheck.page.document import inspection_file, with_unit
 from fitcheck.page.edge_editor import edited_lines
 from fitcheck.page.keeping import store, visit
 from fitcheck.page.launch import OPEN_VARIABLE
+from fitcheck.reporting.shop import SHOP_FILE
 from fitcheck.samples import sample_photos
 from fitcheck.setup import Setup
+from fitcheck.store.location import default_folder
 from fitcheck.views import VIEWS
 
 SAMPLE = BOW.parent
@@ -408,6 +412,32 @@ def test_the_report_and_the_inspection_file_hold_what_was_typed(seats: str) -> N
     assert [m["view"] for m in numbers] == ["seat", "seat", "sight"]
     raw, _ = inspection_file(inspection.document)
     assert inspection_from_json(raw).bow.name == "Longbow <62 in>"
+
+
+def test_the_shop_on_the_report_is_the_command_lines_own(seats: str) -> None:
+    app = press(opened(inspection=seats), "bar-6")
+    app.text_input(key="shop-name").set_value("Bench <in> the dairy")
+    app.text_area(key="shop-address").set_value("Lane 1\nTown")
+    app.text_input(key="shop-inspector").set_value("J. Borek")
+    press(app, "shop-keep")
+    written = inspection_of(app).written
+    assert written is not None
+    html = written.forms["report.html"].decode("utf-8")
+    for words in ("Bench &lt;in&gt; the dairy", "Lane 1", "Town", "J. Borek"):
+        assert words in html
+    # The command line reads the same settings, and so does the page when it is opened again.
+    assert (
+        wishes_of(
+            argparse.Namespace(shop=None, language=None, units=None, paper="a4", number="")
+        ).shop.name
+        == "Bench <in> the dairy"
+    )
+    again = press(opened(inspection=seats), "bar-6")
+    assert again.text_input(key="shop-name").value == "Bench <in> the dairy"
+    (default_folder() / SHOP_FILE).write_text("name = 3", encoding="utf-8")
+    broken = press(opened(inspection=seats), "bar-6")
+    assert "of the shop’s settings is no text" in said(broken)
+    assert inspection_of(broken).written is not None
 
 
 # The whole

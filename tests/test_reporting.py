@@ -34,7 +34,7 @@ from fitcheck.reporting.build import build_report
 from fitcheck.reporting.document import document_of
 from fitcheck.reporting.earlier import kept_from_json, kept_of
 from fitcheck.reporting.model import Report
-from fitcheck.reporting.shop import Shop, read_shop
+from fitcheck.reporting.shop import Shop, logo_png, read_shop, shop_in, write_shop
 from fitcheck.reporting.written_report import CSV, HTML, JSON, PDF, ZIP, Wishes, write_forms
 from fitcheck.samples import samples
 
@@ -560,6 +560,65 @@ def test_shop_details_and_logo_come_from_the_settings(tmp_path):
         with pytest.raises(BadInput) as refused:
             read_shop(settings)
         assert refused.value.code == "shop_unreadable"
+
+
+def test_shop_details_are_written_as_they_are_read(tmp_path):
+    assert shop_in(tmp_path) == Shop()
+    picture = io.BytesIO()
+    Image.new("RGB", (40, 30), (10, 80, 150)).save(picture, "JPEG")
+    shop = Shop(
+        'Ærø "bows" \\ & more',
+        "Mühlgasse 1\n12345 Łódź",
+        "Ωμέγα\x7f",
+        "J. Borek",
+        logo_png(picture.getvalue(), "logo.jpg"),
+        "de",
+        "in",
+    )
+    write_shop(tmp_path, shop)
+    assert shop_in(tmp_path) == shop
+    for bad in (
+        Shop(name="x" * 81),
+        Shop(address="\n".join("abcdefg")),
+        Shop(units="furlong"),
+    ):
+        with pytest.raises(BadInput) as refused:
+            write_shop(tmp_path, bad)
+        assert refused.value.code == "shop_unreadable"
+        assert shop_in(tmp_path) == shop  # what stood there stands
+    write_shop(tmp_path, Shop(name="Bench"))
+    assert shop_in(tmp_path) == Shop(name="Bench")
+    with pytest.raises(BadInput, match="cannot be read as a picture"):
+        logo_png(b"no picture", "x.png")
+
+
+def test_a_long_name_leaves_verdict_and_cautions_on_the_first_page():
+    inspection = replace(
+        full_inspection(),
+        bow=Bow(name="W" * 1000, maker="m" * 900),
+        customer="c" * 2000,
+        complaint="q" * 2000,
+        note="n" * 2000,
+        reference="r" * 2000,
+        shop="s" * 2000,
+    )
+    picture = io.BytesIO()
+    Image.new("RGB", (900, 30), (10, 80, 150)).save(picture, "PNG")
+    for logo in (b"", logo_png(picture.getvalue(), "wide.png")):
+        shop = Shop("", "Lane\n" * 6, "t" * 160, "i" * 80, logo)
+        report = report_of(inspection, shop=shop)
+        pdf = forms_of(report)[PDF]
+        inside_the_page(pdf)
+        document = pypdfium2.PdfDocument(pdf)
+        first = words_of(document[0].get_textpage().get_text_bounded())
+        whole = words_of(text_of(pdf))
+        document.close()
+        assert report.findings.fitness.cautions
+        for caution in report.findings.fitness.cautions:
+            assert words_of(caution)[:40] in first
+        assert words_of(report.findings.fitness.headline) in first
+        for letter in "Wmcqnr":
+            assert letter * 300 in whole  # in full further on
 
 
 def test_zip_holds_all_forms_and_what_was_inspected(plain_forms):

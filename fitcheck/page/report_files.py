@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.findings.whole import Findings
-from fitcheck.page.inspection import Inspection, PhotoFile
+from fitcheck.page.inspection import PhotoFile
 from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of
 from fitcheck.photo import Photo
 from fitcheck.reporting.amounts import Units
@@ -47,25 +47,25 @@ class _Pictures(Mapping[int, Photo]):
 
 
 def report_forms(
-    inspection: Inspection,
     files: Sequence[PhotoFile | None],
     findings: Findings,
     language: str,
     units: Units,
+    shop: Shop,
     last: Kept | None = None,
 ) -> tuple[dict[str, bytes], Kept]:
     """Write the report in every form.
 
     Parameters
     ----------
-    inspection
-        Gives the shop's name.
     files
         The photographs in the order of the findings' inspection; None for one without a file.
     findings
         Of the whole inspection.
     language, units
         Of the report.
+    shop
+        Who writes it; where it has no name, the inspection's own stands.
     last
         The report that this one takes the place of.
 
@@ -78,7 +78,6 @@ def report_forms(
     BadInput
         As :func:`fitcheck.reporting.build.build_report`.
     """
-    shop = Shop(name=inspection.text("/shop"))
     say = Language(language, units).picture_words
     pictures = _Pictures(files)
     try:

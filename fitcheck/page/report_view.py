@@ -13,9 +13,11 @@ from fitcheck.page.document import inspection_file, inspection_of
 from fitcheck.page.inspection import Inspection, Written
 from fitcheck.page.navigation import BOW_STEP, go
 from fitcheck.page.report_files import report_forms
+from fitcheck.page.shop_view import shop_details
 from fitcheck.page.units_shown import unit
 from fitcheck.reporting.amounts import Units
 from fitcheck.reporting.language import LANGUAGES
+from fitcheck.reporting.shop import Shop
 from fitcheck.reporting.written_report import CSV, HTML, PDF, ZIP
 
 LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
@@ -35,10 +37,11 @@ def report(inspection: Inspection) -> None:
         "found, the rest holds every number, photograph and step. The zip holds the photographs "
         "too, so that <code>fitcheck verify</code> can measure them again.</p>"
     )
+    shop = shop_details()
     missing = [
         name
         for name, path in (("customer", "/customer"), ("bow", "/bow/name"), ("shop", "/shop"))
-        if not inspection.text(path)
+        if not (inspection.text(path) or (name == "shop" and shop.name))
     ]
     if missing:
         words.show(f"<p>Not written yet, and left out: {', '.join(missing)}.</p>")
@@ -47,8 +50,8 @@ def report(inspection: Inspection) -> None:
     if not any(o.measurement is not None for o in found):
         words.show(words.box("say", "There is no photograph yet to report on."))
         return
-    language = _language()
-    written = _written(inspection, found, language)
+    language = _language(shop)
+    written = _written(inspection, found, language, shop)
     for label, data, name, kind, key in (
         ("Download the report (PDF)", written.forms[PDF], PDF, "application/pdf", "pdf"),
         ("Download the report (HTML)", written.forms[HTML], HTML, "text/html", "html"),
@@ -93,18 +96,20 @@ def _inspection_file(inspection: Inspection) -> bytes:
     return json.dumps(raw, indent=1, ensure_ascii=False).encode("utf-8")
 
 
-def _language() -> str:
+def _language(shop: Shop) -> str:
     chosen = st.segmented_control(
         "Language of the report",
         list(LANGUAGES),
-        default="en",
+        default=shop.language if shop.language in LANGUAGES else "en",
         format_func=LANGUAGE_NAMES.__getitem__,
         key="report-language",
     )
     return str(chosen or "en")
 
 
-def _written(inspection: Inspection, found: list[measuring.Outcome], language: str) -> Written:
+def _written(
+    inspection: Inspection, found: list[measuring.Outcome], language: str, shop: Shop
+) -> Written:
     """The report's files, written anew when anything that goes into them has changed."""
     findings = measuring.findings_of(inspection, found)
     numbers = measuring.numbers_file(found)
@@ -112,7 +117,7 @@ def _written(inspection: Inspection, found: list[measuring.Outcome], language: s
     said = json.dumps(
         [findings_to_json(findings), inspection.document, language, units], sort_keys=True
     )
-    state = hashlib.sha256(numbers + said.encode("utf-8")).hexdigest()
+    state = hashlib.sha256(numbers + said.encode("utf-8") + repr(shop).encode("utf-8")).hexdigest()
     written = inspection.written
     if written is None or written.state != state:
         by_hash = {o.photo.sha256: o.photo for o in found}
@@ -120,7 +125,7 @@ def _written(inspection: Inspection, found: list[measuring.Outcome], language: s
         files = [by_hash.get(sha256) for sha256 in hashes]
         with st.spinner("Writing the report …"):
             forms, inspection.reported = report_forms(
-                inspection, files, findings, language, units, inspection.reported
+                files, findings, language, units, shop, inspection.reported
             )
         written = inspection.written = Written(state, forms, numbers)
     return written
