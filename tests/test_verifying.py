@@ -6,16 +6,23 @@ import csv
 import hashlib
 import io
 import json
+import os
 import re
 import shutil
+import subprocess
+import sys
 import zipfile
 from pathlib import Path
 
 import pytest
+from numpy._core import _multiarray_umath as cpu
 
+import fitcheck
 from fitcheck import cli
 from fitcheck.inspection_file import FILE_NAME
 from fitcheck.samples import samples
+from fitcheck.units import decimals_supported
+from fitcheck.verifying import Compared
 
 
 @pytest.fixture(scope="module")
@@ -159,6 +166,54 @@ def test_rounding_of_another_machine_still_agrees(written, tmp_path, capsys):
 
     status, out, _ = run(capsys, altered(written / "report.zip", tmp_path / "r.zip", change))
     assert status == 0, out
+
+
+def test_other_code_in_the_libraries_gives_the_same_numbers(written):
+    """The same photograph measured without the libraries' faster code, in a process of its own."""
+    script = (
+        "import sys, cv2; cv2.setUseOptimized(False); cv2.setNumThreads(1); "
+        "from fitcheck.cli import main; sys.exit(main(sys.argv[1:]))"
+    )
+    slower = {
+        "OPENCV_IPP": "disabled",
+        "OPENCV_CPU_DISABLE": "AVX2,FMA3,AVX",
+        "NPY_DISABLE_CPU_FEATURES": " ".join(cpu.__cpu_dispatch__),
+        "OPENBLAS_CORETYPE": "Prescott",  # read on x86 alone
+        "OPENBLAS_NUM_THREADS": "1",
+        "PYTHONPATH": str(Path(fitcheck.__file__).parent.parent),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", script, "verify", str(written / "report.zip")],
+        env={**os.environ, **slower},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    agreed = re.search(r"(\d+) of (\d+) numbers agree", done.stdout)
+    assert agreed is not None
+    assert agreed[1] == agreed[2]
+    assert int(agreed[1]) > 10
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "same", "agrees"),
+    [
+        ((1.0, 0.2), (1.005, 0.2), True, True),  # within the last digit
+        ((1.0, 0.2), (1.019, 0.24), False, True),
+        ((1.0, 0.2), (1.03, 0.2), False, False),
+        ((1.0, 0.2), (1.0, 0.26), False, False),
+        ((0.0, 0.0224), (0.0, 0.0253), False, True),  # as older libraries gave it
+        ((3.0, 0.0), (3.2, 0.0), False, False),  # without an uncertainty a step is all
+        ((1.0, 0.2), None, False, False),
+    ],
+)
+def test_how_near_two_numbers_agree(before, after, same, agrees):
+    step = 0.1 if not before[1] else 10.0 ** -decimals_supported(before[1])
+    one = Compared("here", before, after, step)
+    assert (one.same, one.agrees) == (same, agrees)
 
 
 def test_a_zip_that_was_altered_or_is_none_is_refused(written, tmp_path, capsys):
