@@ -376,6 +376,20 @@ def test_without_a_reading_no_shares_are_shown(plain_report):
     assert "Nothing was read that tells" in text_of(forms_of(empty)[PDF])
 
 
+def test_shares_are_shown_only_of_parts_that_a_reading_bears_on():
+    inspection = full_inspection()
+    pads = tuple(photo for photo in inspection.photos if photo.view == "pad")
+    report = report_of(replace(inspection, photos=pads, purpose="new pads"))
+    table = next(
+        block
+        for block in document_of(report).blocks
+        if type(block).__name__ == "Table" and "share" in block.caption.lower()
+    )
+    parts = {row[0].lines[0].text for row in table.rows}
+    assert parts
+    assert all(part.startswith("The riser’s pad at the") for part in parts)
+
+
 def test_a_report_of_nothing_says_that_nothing_was_looked_at():
     for code, words in (("en", "The inspection has no photographs."), ("de", "keine Fotos")):
         report = report_of(Inspection())

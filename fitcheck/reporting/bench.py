@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 
 from fitcheck.findings.condition import ITEMS
 from fitcheck.findings.draw import Curve
@@ -280,7 +280,8 @@ def _shares(f: Findings, lang: Language) -> Iterable[Block]:
         yield Heading(2, lang.text("shares"))
         yield Paragraph((plain(lang.text("shares_none")),))
         return
-    causes = [c for c in f.faults.causes if c.probability >= WORTH_NAMING]
+    unread = _unread(f.faults)
+    causes = [c for c in f.faults.causes if c.probability >= WORTH_NAMING and c.part not in unread]
     if not causes:
         return
     yield Heading(2, lang.text("shares"))
@@ -290,6 +291,17 @@ def _shares(f: Findings, lang: Language) -> Iterable[Block]:
         tuple(_share_row(cause, lang) for cause in causes),
         (2.2, 2.2, 0.9, 1.1, 1.7),
     )
+
+
+def _unread(faults: Faults) -> set[Hashable]:
+    """Parts that no reading bears on: of them there is only what was assumed before."""
+    unread = set()
+    for group in (faults.roll.readings, faults.sideways.readings):
+        wide = group.components
+        for i, part in enumerate(group.parts):
+            if not group.design[:, wide * i : wide * (i + 1)].any():
+                unread.add(part)
+    return unread
 
 
 def _share_row(cause: Cause, lang: Language) -> tuple[Cell, ...]:

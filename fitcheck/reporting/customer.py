@@ -171,7 +171,12 @@ def _given(report: Report, lang: Language) -> Iterable[tuple[str, str]]:
     for key, value in (
         ("customer", inspection.customer),
         ("reference", inspection.reference),
-        ("inspected", lang.text("inspected_stage", date=inspection.date or "–", stage=stage)),
+        (
+            "inspected",
+            lang.text("inspected_stage", date=inspection.date, stage=stage)
+            if inspection.date
+            else stage,
+        ),
         ("complaint", inspection.complaint),
         ("note", inspection.note),
         ("inspector", report.shop.inspector),
