@@ -411,7 +411,9 @@ def _same_words(data: bytes, raw: Mapping[str, Any], path: Path) -> bool:
 def _near_a_limit(line: Line, again: Line) -> bool:
     """Whether a decision may fall the other way by rounding: its probabilities hardly differ."""
     pairs = ((line.p_good, again.p_good), (line.p_rework_free, again.p_rework_free))
-    return all(a is not None and b is not None and abs(a - b) < PROBABILITY_SHARE for a, b in pairs)
+    return all(
+        a is not None and b is not None and abs(a - b) < PROBABILITY_SHARE for a, b in pairs
+    )
 
 
 def _compared(

@@ -10,11 +10,17 @@ import ast
 import itertools
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from varied_inspections import varied
 
 import fitcheck
+from fitcheck.findings.whole import find
+from fitcheck.measurement import Note
+from fitcheck.reporting.build import build_report
+from fitcheck.reporting.document import blocks_of, language_for
 from fitcheck.reporting.language import LANGUAGES, Language
 
 ROOT = Path(fitcheck.__file__).parent
@@ -193,6 +199,24 @@ def test_whole_sentences_of_the_findings_are_translated(code):
     assert len(said) > 60
     lang = Language(code)
     assert not [one for one in said if not lang.said(one[1]).translated]
+
+
+@pytest.mark.parametrize("code", OTHERS)
+@pytest.mark.parametrize("seed", range(16))
+def test_a_report_of_any_bow_says_nothing_in_english(code, seed):
+    """With readings of every kind, and each photograph warned of something else."""
+    inspection = varied(seed)
+    said = of_photographs()
+    measured = []
+    for i, photo in enumerate(inspection.photos):
+        at = (41 * seed + 7 * i) % (len(said) - 1)
+        note = Note(said[at][1], said[at][2], said[at + 1][2])
+        measured.append(replace(photo.measurement, warnings=(note,)))
+    report = build_report(find(inspection, measured), {})
+    for units in ("mm", "in"):
+        lang = language_for(report, code, units)
+        list(blocks_of(report, lang))
+        assert lang.untranslated == []
 
 
 def test_a_sentence_that_is_new_would_be_found():

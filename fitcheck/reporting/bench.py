@@ -328,12 +328,24 @@ def _exchange(faults: Faults, lang: Language) -> Iterable[Block]:
     ]
     if not faults.closures and p is None:
         said = [plain(lang.text("exchange_none"))]
-    for check in faults.closures:
-        value = lang.quantity(check.result.value, check.result.standard_uncertainty, check.unit)
-        holds = lang.text("closure_holds" if check.holds else "closure_fails")
-        name = measure_name(lang, check.characteristic)
-        said.append(plain(lang.text("closure", name=name, value=value, holds=holds)))
+    if faults.closures:
+        said.append(plain(lang.text("closure_means")))
     yield Paragraph(tuple(said))
+    yield from bullets(
+        [
+            plain(
+                lang.text(
+                    "closure",
+                    name=measure_name(lang, check.characteristic),
+                    value=lang.quantity(
+                        check.result.value, check.result.standard_uncertainty, check.unit
+                    ),
+                    holds=lang.text("closure_holds" if check.holds else "closure_fails"),
+                )
+            )
+            for check in faults.closures
+        ]
+    )
 
 
 def _string(line: StringLine, arrangement: str, lang: Language) -> Iterable[Block]:

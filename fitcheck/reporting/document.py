@@ -49,7 +49,7 @@ def document_of(report: Report, code: str = "en", units: Units = "mm") -> Docume
         ``unknown_language``.
     """
     lang = language_for(report, code, units)
-    blocks = list(_blocks(report, lang))
+    blocks = list(blocks_of(report, lang))
     if lang.untranslated:
         blocks.append(Paragraph((plain(lang.text("untranslated")),), soft=True))
     issue, shop = report.issue, report.shop
@@ -88,7 +88,8 @@ def _sender(report: Report) -> tuple[str, ...]:
     return tuple(visible_text(line.strip()) for line in lines if line.strip())
 
 
-def _blocks(report: Report, lang: Language) -> Iterator[Block]:
+def blocks_of(report: Report, lang: Language) -> Iterator[Block]:
+    """Return all blocks in reading order; the language notes what it could not translate."""
     yield from customer_blocks(report, lang)
     if report.earlier is not None:
         yield from before_blocks(report.earlier, report, lang)
