@@ -143,10 +143,11 @@ def _pad() -> str:
             _standing("C", middle, pad, scale),
             text(middle, 92, "Card C, printed side toward you", 14, text_anchor="middle"),
             leader((middle + 54, pad + 40), (middle + half, pad + 40)),
-            text(middle + 57, pad + 36, "Riser’s right", 13),
+            # Looking back toward the grip, the pad's right lies at the picture's left.
+            text(middle + 57, pad + 36, "Riser’s left", 13),
             text(middle + 57, pad + 52, "side, in view", 13),
             leader((middle - 54, pad + 40), (middle - half, pad + 40)),
-            text(middle - 57, pad + 36, "Riser’s left", 13, text_anchor="end"),
+            text(middle - 57, pad + 36, "Riser’s right", 13, text_anchor="end"),
             text(middle - 57, pad + 52, "side, in view", 13, text_anchor="end"),
             text(middle, pad + 112, "Its mark on the pad’s centreline,", 13, text_anchor="middle"),
             text(middle, pad + 129, "no light under the fold", 13, text_anchor="middle"),

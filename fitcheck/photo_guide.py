@@ -10,7 +10,7 @@ from PIL import Image, ImageOps
 
 from fitcheck import __version__
 from fitcheck.errors import BadInput
-from fitcheck.guide import seat_guide_svg
+from fitcheck.guide_views import guide_svg, guide_words
 from fitcheck.reporting.as_pdf import PAPERS, set_pdf
 from fitcheck.samples import bow_photo
 from fitcheck.views import VIEWS
@@ -23,7 +23,7 @@ EXAMPLES = {
     "joint": "received-upper-joint-right.jpg",
 }
 EXAMPLE_PX = 1100
-DRAWING = "seat-guide.svg"
+PAGE_FONTS = "system-ui, -apple-system, Segoe UI, Roboto, Arial, sans-serif"
 
 
 def guide_pdf(paper: str = "a4") -> bytes:
@@ -46,11 +46,8 @@ def guide_pdf(paper: str = "a4") -> bytes:
         example = bow_photo(EXAMPLES.get(name, ""))
         if example is not None:
             pictures[f"{name}.jpg"] = _reduced(example)
-        if name == "seat":
-            svg = seat_guide_svg().replace(
-                "system-ui, -apple-system, Segoe UI, Roboto, Arial, sans-serif", "DejaVu Sans"
-            )
-            pictures[DRAWING] = svg.encode("utf-8")
+        drawing = f"{name}-drawing.svg"
+        pictures[drawing] = guide_svg(name).replace(PAGE_FONTS, "DejaVu Sans").encode("utf-8")
         pages.append(
             {
                 "name": name,
@@ -59,7 +56,8 @@ def guide_pdf(paper: str = "a4") -> bytes:
                 "optional": list(view.optional_cards),
                 "steps": list(view.how_to),
                 "example": example is not None,
-                "drawing": DRAWING if name == "seat" else "",
+                "drawing": drawing,
+                "drawing_alt": f"Drawing: {guide_words(name)}",
                 "alt": f"An example of the {name} photograph, of an invented bow, with the cards "
                 f"{', '.join((*view.cards, *view.optional_cards))} in place as the steps say.",
             }
