@@ -202,7 +202,8 @@ def summary(found: Verified) -> tuple[str, ...]:
     if near:
         lines.append(
             f"Of them {len(near)} differ in a digit that is printed, by less than "
-            f"{VALUE_SHARE:.0%} of the uncertainty in the value and {SPREAD_SHARE:.0%} in the "
+            f"{100 * VALUE_SHARE:.0f} % of the uncertainty in the value and "
+            f"{100 * SPREAD_SHARE:.0f} % in the "
             "uncertainty: as much as another machine or other versions of the libraries make."
         )
     for one in found.compared:
