@@ -245,7 +245,7 @@ def adjust(
             break
     covariance = np.linalg.inv(solution.jac.T @ solution.jac)
     if not may_bend:
-        covariance += _of_unseen_bends(solution.jac, covariance, len(observations))
+        covariance += _of_unseen_bends(solution.jac, len(observations))
     rms = tuple(
         float(np.sqrt(np.mean(r[keep] ** 2)))
         for r, keep in zip(_residuals_px(observations, current), used, strict=True)
@@ -253,18 +253,22 @@ def adjust(
     return Adjustment(current, covariance, tuple(used), rms)
 
 
-def _of_unseen_bends(jacobian: Array, covariance: Array, cards: int) -> Array:
-    """What bends that were held at zero add to the covariance of all else.
+def _of_unseen_bends(jacobian: Array, cards: int) -> Array:
+    """What bends that were held at zero add to the covariance of the poses.
 
     A bend b pulls a least-squares solution by −(Jₐᵀ Jₐ)⁻¹ Jₐᵀ J_b b, where Jₐ are the
-    derivatives by what was solved for and J_b those by the bends.
+    derivatives by what is solved for, with the lens held, and J_b those by the bends.
     """
+    parameters = jacobian.shape[1]
+    own = parameters - OWN * cards + np.arange(OWN * cards).reshape(cards, OWN)
+    bends = own[:, SPREADS:].ravel()
+    solved = np.setdiff1d(np.arange(LENS_PARAMETERS, parameters), bends)
     seen = len(jacobian) - LENS_PARAMETERS - OWN * cards  # without the rows of prior knowledge
-    bends = len(covariance) - OWN * cards + np.arange(OWN * cards).reshape(cards, OWN)[:, SPREADS:]
-    by_bend = jacobian[:seen, bends.ravel()]
-    pull = covariance @ (jacobian[:seen].T @ by_bend)
-    pull[bends.ravel()] = 0.0
-    return np.asarray(UNSEEN_BEND_SD_MM**2 * pull @ pull.T)
+    free = jacobian[:, solved]
+    pull = np.linalg.solve(free.T @ free, free[:seen].T @ jacobian[:seen, bends])
+    added = np.zeros((parameters, parameters))
+    added[np.ix_(solved, solved)] = UNSEEN_BEND_SD_MM**2 * pull @ pull.T
+    return added
 
 
 def bend_signs(observations: list[Observations], solution: Adjustment) -> list[float]:

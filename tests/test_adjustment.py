@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from fitcheck.adjustment import (
+    UNSEEN_BEND_SD_MM,
     Observations,
     adjust,
     draw_lens,
@@ -24,19 +25,23 @@ POSES = (
 PRIOR = lens_prior(SIZE, 3028.0, 0.03)
 
 
-def observed(rng, noise=0.02, lens=LENS, poses=POSES, card="A"):
-    """Chequer sides as they would be seen, with noise along their normals."""
+def observed(rng, noise=0.02, lens=LENS, poses=POSES, card="A", bend_sd_mm=0.0):
+    """Chequer sides as they would be seen, with noise along their normals; cards may bend."""
     sides = sides_of(CARDS[card])
     seen = []
     for pose in poses:
-        middles = np.c_[sides.middles_mm, np.zeros(len(sides.middles_mm))]
+        x, y = (2 * sides.middles_mm / np.ptp(sides.middles_mm, axis=0)).T
+        x, y = x - x.mean(), y - y.mean()
+        bow, warp = rng.normal(0, bend_sd_mm, 2) if bend_sd_mm else (0.0, 0.0)
+        middles = np.c_[sides.middles_mm, bow * (x**2 - 1 / 3) + warp * x * y]
         outward = np.c_[sides.normals, np.zeros(len(sides.normals))]
         pixels = card_to_pixels(middles, lens, pose)
         normals = card_to_pixels(middles + 0.01 * outward, lens, pose) - pixels
         normals /= np.linalg.norm(normals, axis=1, keepdims=True)
         pixels = pixels + rng.normal(0, noise, len(pixels))[:, None] * normals
         spread = np.stack([np.ones(len(middles)), ~sides.marker_beside], axis=1)
-        seen.append(Observations(middles, pixels, normals, spread))
+        flat = np.c_[sides.middles_mm, np.zeros(len(sides.middles_mm))]
+        seen.append(Observations(flat, pixels, normals, spread))
     return seen
 
 
@@ -74,7 +79,7 @@ def test_claimed_covariance_is_the_actual_scatter():
     for _ in range(40):
         # The lens differs from try to try as the prior says that it may.
         lens = Lens(*(np.array(v) for v in rng.normal(PRIOR.mean, 0.5 * PRIOR.sd)))
-        found = adjust(observed(rng, lens=lens), PRIOR, first)
+        found = adjust(observed(rng, lens=lens, bend_sd_mm=UNSEEN_BEND_SD_MM), PRIOR, first)
         draws = rng.multivariate_normal(
             found.parameters, found.covariance, 300, method="eigh", check_valid="ignore"
         )
