@@ -1,0 +1,188 @@
+"""What measuring one photograph costs, as ratios to decoding it, in one process and one run.
+
+    python benchmarks/measure.py [--photos FOLDER] [--megapixels 12 48] [--check | --keep]
+
+Timed is the processor's time of one thread, the least of several repeats, because machines are
+noisy: decoding the JPEG to grey alone (the floor), OpenCV's marker detection on the full picture
+alone (what a plain script would pay besides), our whole ``measure`` with its stages, the start of
+the command line against importing OpenCV, and the memory that one measure takes above what the
+interpreter and the libraries hold (Linux only). Photographs are the sample bow's, brought to 12 megapixels by
+resampling. ``--keep`` writes the ratios to ``measure.json`` beside this file with date and
+machine; ``--check`` fails where one is worse than kept by more than half.
+"""
+
+import argparse
+import json
+import platform
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import cv2
+from PIL import Image
+
+from fitcheck import pipeline
+from fitcheck.cards import DICTIONARY
+from fitcheck.inspection_file import read_inspection
+
+HERE = Path(__file__).parent
+KEPT = HERE / "measure.json"
+WORSE = 1.5
+REPEATS = 5
+STAGES = ("load_photo", "_find", "_solve", "_look")
+MEMORY = """
+import sys
+from pathlib import Path
+from fitcheck.pipeline import measure
+def peak():
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) * 1024
+measure(sys.argv[1], sys.argv[2])
+Path("/proc/self/clear_refs").write_text("5")  # the peak starts anew
+before = peak()
+measure(sys.argv[3], sys.argv[2])
+print(peak() - before)
+"""
+
+
+def least(job, repeats=REPEATS):
+    """Least processor time of a job over several repeats, seconds."""
+    times = []
+    for _ in range(repeats):
+        start = time.process_time()
+        job()
+        times.append(time.process_time() - start)
+    return min(times)
+
+
+def enlarged(path, megapixels, folder):
+    """The same photograph with so many pixels, its EXIF kept; the path of the new JPEG."""
+    with Image.open(path) as image:
+        scale = (megapixels * 1e6 / (image.width * image.height)) ** 0.5
+        size = (round(image.width * scale), round(image.height * scale))
+        target = folder / f"{path.stem}-{megapixels}.jpg"
+        image.resize(size, Image.Resampling.LANCZOS).save(
+            target, quality=92, subsampling="4:2:0", exif=image.info.get("exif", b"")
+        )
+    return target
+
+
+def staged(path, view, setup):
+    """Seconds of each stage of one measure."""
+    spent = dict.fromkeys(STAGES, 0.0)
+    originals = {name: getattr(pipeline, name) for name in STAGES}
+
+    def timed(name):
+        def run(*args, **kwargs):
+            start = time.process_time()
+            result = originals[name](*args, **kwargs)
+            spent[name] += time.process_time() - start
+            return result
+
+        return run
+
+    for name in STAGES:
+        setattr(pipeline, name, timed(name))
+    try:
+        pipeline.measure(path, view, setup)
+    finally:
+        for name, original in originals.items():
+            setattr(pipeline, name, original)
+    return spent
+
+
+def detect_all(grey):
+    """OpenCV's marker detection on the full picture with its own defaults."""
+    cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY)).detectMarkers(grey)
+
+
+def memory_bytes_per_pixel(small, path, view):
+    """Peak above what a small photograph's measure left, per pixel of the large one."""
+    done = subprocess.run(
+        [sys.executable, "-c", MEMORY, str(small), view, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    with Image.open(path) as image:
+        return int(done.stdout) / (image.width * image.height)
+
+
+def start_ratios():
+    """Start of the command line against importing OpenCV: processor time of child processes."""
+
+    def spent(*arguments):
+        times = []
+        for _ in range(REPEATS):
+            before = resource.getrusage(resource.RUSAGE_CHILDREN)
+            subprocess.run([sys.executable, *arguments], capture_output=True, check=True)
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+        return min(times)
+
+    opencv = spent("-c", "import cv2")
+    return {
+        "help / import cv2": spent("-m", "fitcheck", "--help") / opencv,
+        "import of measure / import cv2": spent("-c", "import fitcheck.pipeline") / opencv,
+    }
+
+
+def ratios_of(source, view, setup, megapixels, folder):
+    """Every ratio of one view at one size; prints what the whole is made of."""
+    path = enlarged(source, megapixels, folder)
+    decode = least(lambda: cv2.imread(str(path), cv2.IMREAD_GRAYSCALE))
+    grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    markers = least(lambda: detect_all(grey), 3)
+    whole = least(lambda: pipeline.measure(path, view, setup), 3)
+    shares = ", ".join(
+        f"{name.strip('_')} {seconds / decode:.1f}"
+        for name, seconds in staged(path, view, setup).items()
+    )
+    name = f"{view}, {megapixels} megapixels"
+    print(f"{name}: decode {decode * 1e3:.0f} ms; in decodes: detection {markers / decode:.1f}, ")
+    print(f"    measure {whole / decode:.1f} ({shares})")
+    return {
+        f"{name}: measure / decode": whole / decode,
+        f"{name}: measure / marker detection": whole / markers,
+        f"{name}: bytes of memory per pixel": memory_bytes_per_pixel(source, path, view),
+    }
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=int, nargs="+", default=[12])
+    parser.add_argument("--check", action="store_true", help="fail where worse than kept by half")
+    parser.add_argument("--keep", action="store_true", help="keep these ratios")
+    options = parser.parse_args()
+    cv2.setNumThreads(1)
+    sample = HERE.parent / "sample_images"
+    inspection = read_inspection(sample)
+    ratios = start_ratios()
+    with tempfile.TemporaryDirectory() as folder:
+        for view in dict.fromkeys(photo.view for photo in inspection.photos):
+            photo = next(p for p in inspection.photos if p.view == view)
+            setup = inspection.setup(photo)
+            for megapixels in options.megapixels:
+                ratios |= ratios_of(sample / photo.file, view, setup, megapixels, Path(folder))
+    for name, ratio in ratios.items():
+        print(f"{ratio:7.2f}  {name}")
+    if options.keep:
+        kept = {
+            "date": datetime.now(UTC).date().isoformat(),
+            "machine": f"{platform.machine()}, Python {platform.python_version()}",
+            "ratios": {name: round(ratio, 2) for name, ratio in ratios.items()},
+        }
+        KEPT.write_text(json.dumps(kept, indent=2) + "\n", "utf-8")
+    if options.check:
+        kept = json.loads(KEPT.read_text("utf-8"))["ratios"]
+        worse = [n for n, r in ratios.items() if n in kept and r > WORSE * kept[n]]
+        if worse:
+            sys.exit("worse than kept by more than half: " + "; ".join(worse))
+
+
+if __name__ == "__main__":
+    main()
