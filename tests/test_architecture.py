@@ -29,9 +29,10 @@ ORDER = [
     {"inspecting"},
     {"verifying"},
     {"store"},
+    {"lots"},
     {"access"},
     {"page"},
-    {"cli_store", "cli_report"},
+    {"cli_store", "cli_report", "cli_lots"},
     {"cli", "__main__"},
 ]
 
