@@ -147,15 +147,13 @@ def gauge_study(
             "one of them twice.",
             "Photograph each part again, by everyone who will measure, two or three times.",
         )
+    analysis: Crossed | OneWay
+    pooled: bool | None = None
     if len(operators) > 1:
-        analysis: Crossed | OneWay = crossed(
-            [[row[o] for o in operators] for row in whole.values()]
-        )
-        pooled: bool | None = (
-            analysis.interaction_probability > POOL_ABOVE if pool is None else pool
-        )
+        analysis = crossed([[row[o] for o in operators] for row in whole.values()])
+        pooled = analysis.interaction_probability > POOL_ABOVE if pool is None else pool
     else:
-        analysis, pooled = one_way([row[operators[0]] for row in whole.values()]), None
+        analysis = one_way([row[operators[0]] for row in whole.values()])
     width = tolerance_width if tolerance_width and math.isfinite(tolerance_width) else None
     figures = _figures(_parts_of(analysis, bool(pooled)), analysis, bool(pooled), width)
     by_operator, alike = _by_operator(whole, operators)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -32,14 +33,14 @@ class Rule:
 
     name: str
     words: str
-    broken: Callable[[Array], Array]
+    broken: Callable[[Array], Flags]
 
 
-def _beyond_limits(z: Array) -> Array:
-    return np.abs(z) > 3
+def _beyond_limits(z: Array) -> Flags:
+    return np.asarray(np.abs(z) > 3)
 
 
-def _of_last(z: Array, beyond: float, count: int, of: int) -> Array:
+def _of_last(z: Array, beyond: float, count: int, of: int) -> Flags:
     """Whether ``count`` of the last ``of`` points, this one among them, lie beyond a line."""
     found = np.zeros(len(z), dtype=bool)
     for side in (1.0, -1.0):
@@ -49,11 +50,11 @@ def _of_last(z: Array, beyond: float, count: int, of: int) -> Array:
     return found
 
 
-def _one_side(z: Array) -> Array:
+def _one_side(z: Array) -> Flags:
     return _of_last(z, 0.0, 8, 8)
 
 
-def _trend(z: Array) -> Array:
+def _trend(z: Array) -> Flags:
     found = np.zeros(len(z), dtype=bool)
     for side in (1.0, -1.0):
         rising = np.concatenate([[False], side * np.diff(z) > 0])

@@ -108,4 +108,32 @@ def first_form(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS = (first_form,)
+def lots(connection: sqlite3.Connection) -> None:
+    """Lots of parts: what was found of each, and each photograph's measurement."""
+    for statement in (
+        """
+        CREATE TABLE lot (
+            id TEXT PRIMARY KEY,
+            name TEXT NOT NULL,
+            date TEXT NOT NULL,
+            kept TEXT NOT NULL,
+            record TEXT NOT NULL,
+            UNIQUE (name, date)
+        ) STRICT
+        """,
+        """
+        CREATE TABLE lot_photograph (
+            number INTEGER PRIMARY KEY,
+            lot TEXT NOT NULL REFERENCES lot (id) ON DELETE CASCADE,
+            photo TEXT NOT NULL,
+            sha256 TEXT NOT NULL,
+            shows TEXT NOT NULL,
+            measurement TEXT NOT NULL
+        ) STRICT
+        """,
+        "CREATE INDEX lot_photograph_by_lot ON lot_photograph (lot, number)",
+    ):
+        connection.execute(statement)
+
+
+MIGRATIONS = (first_form, lots)

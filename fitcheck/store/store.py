@@ -29,6 +29,7 @@ from fitcheck.store.database import PATIENCE_S, Database
 from fitcheck.store.failures import in_words
 from fitcheck.store.inspections import Inspections
 from fitcheck.store.location import default_folder, make_private
+from fitcheck.store.lots import Lots
 from fitcheck.store.processes import is_alive, this_machine
 from fitcheck.store.shop import LIMITS, Records
 
@@ -55,8 +56,10 @@ class Store:
     ----------
     inspections
         The inspections, see :class:`fitcheck.store.inspections.Inspections`.
+    lots
+        Lots of parts, see :class:`fitcheck.store.lots.Lots`.
     photographs, reports
-        Their files.
+        Files of inspections.
 
     Raises
     ------
@@ -77,6 +80,7 @@ class Store:
             self.folder / "reports", incoming, MOST_REPORT_BYTES, "The report"
         )
         self.inspections = Inspections(self.database, self.photographs, self.reports)
+        self.lots = Lots(self.database)
         self._lens_profiles = Records(self.database, "lens_profile", "lens", "profile")
         self._settings = Records(self.database, "setting", "name", "value")
 
