@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from fitcheck import __version__
+from fitcheck.cli_lots import add_lot_commands
 from fitcheck.cli_report import add_report_commands, add_report_options, wishes_of
 from fitcheck.cli_store import add_store_commands, add_store_option
 from fitcheck.errors import BadInput, FitcheckError
@@ -169,6 +170,7 @@ def _parser() -> _Parser:
     inspect.set_defaults(run=_inspect)
 
     add_report_commands(commands)
+    add_lot_commands(commands)
 
     page = commands.add_parser("page", help="open the page in the browser")
     page.add_argument("--port", type=int, default=8501, help="port (default: %(default)s)")

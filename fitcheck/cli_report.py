@@ -59,17 +59,18 @@ def wishes_of(options: argparse.Namespace) -> Wishes:
     """Return how the report is wanted: by the options, else by the shop's settings."""
     from fitcheck.reporting.written_report import Wishes
 
-    shop = _shop(options.shop)
+    shop = shop_of(options.shop)
     language = options.language or shop.language or "en"
     units: Units = "in" if (options.units or shop.units) == "in" else "mm"
     return Wishes(language, units, options.paper, shop, options.number)
 
 
-def _shop(named: Path | None) -> Shop:
+def shop_of(named: Path | None) -> Shop:
+    """Return the shop that a file describes, by default the one in the store's folder."""
     from fitcheck.reporting.shop import read_shop, shop_in
     from fitcheck.store.location import default_folder
 
-    return shop_in(default_folder()) if named is None else read_shop(named)
+    return shop_in(default_folder()) if named is None else readshop_of(named)
 
 
 def _verify(options: argparse.Namespace) -> int:

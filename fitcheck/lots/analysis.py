@@ -114,20 +114,16 @@ def analyse(
 
     Returns
     -------
-    One for each characteristic: those that are judged first, then in the view's order.
+    One for each characteristic: those that are judged first, then in the view's order. None
+    if there is no value at all.
 
     Raises
     ------
     BadInput
-        ``nothing_measured`` if there is no value at all, ``unknown_limit`` if a tolerance is
-        given for a characteristic that was not measured.
+        ``unknown_limit`` if a tolerance is given for a characteristic that was not measured.
     """
     if not values:
-        raise BadInput(
-            "nothing_measured",
-            "No photograph of the lot could be measured.",
-            "See why each was refused, and take them again.",
-        )
+        return ()
     own = tolerances or {}
     by_name: dict[str, list[Value]] = {}
     for value in values:

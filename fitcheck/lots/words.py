@@ -32,6 +32,8 @@ def verdict_words(verdict: str) -> str:
 def lot_sentence(lot: LotFindings) -> str:
     """What becomes of a lot's parts, in a sentence."""
     parts = count(len(lot.parts), "part")
+    if not lot.characteristics:
+        return f"{parts}, none measured: every photograph was refused"
     if not lot.judged:
         return f"{parts}, not judged: no limit is known for what was measured"
     if not any(one.decisions for one in lot.judged):
