@@ -105,7 +105,7 @@ class _Run:
 
     def all(self) -> list[Outcome]:
         threads = sum(self._client.nthreads().values())
-        coming = self._distributed.as_completed()
+        coming = self._distributed.as_completed(loop=self._client.loop)
         with warnings.catch_warnings():
             # Photographs travel with their tasks on purpose: what is scattered dies with a worker.
             warnings.filterwarnings("ignore", message="Sending large graph")

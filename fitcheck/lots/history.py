@@ -24,7 +24,7 @@ _log = logging.getLogger("fitcheck.lots")
 
 
 def occasions_in(store: Store, reader: Reader) -> Iterator[Occasion]:
-    """Return every lot and every inspection of a store as an occasion.
+    """Return every lot and every inspection of a store as an occasion; not trials.
 
     Parameters
     ----------
@@ -39,7 +39,9 @@ def occasions_in(store: Store, reader: Reader) -> Iterator[Occasion]:
     """
     for lot in store.lots.listed():
         with suppress(ValueError, KeyError, TypeError):
-            yield occasion_from_json(store.lots.record(lot.identity)["occasion"])
+            record = store.lots.record(lot.identity)
+            if not record["truth"]:  # else made to try the method with
+                yield occasion_from_json(record["occasion"])
     for listed in store.inspections.listed():
         try:
             yield _inspected(store, listed.identity, reader)

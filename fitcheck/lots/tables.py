@@ -161,7 +161,7 @@ def lot_json(lot: LotFindings, changes: Iterable[Change] = ()) -> bytes:
         "view": lot.view,
         "inputs": dict(lot.inputs),
         "program": lot.program,
-        "trial": lot.trial,
+        "truth": _plain(lot.truth),
         "verdicts": lot.verdicts(),
         "photos": [
             {

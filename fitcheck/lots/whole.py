@@ -71,8 +71,8 @@ class LotFindings:
         What is found of each.
     occasion
         What it tells of cards and lens; None for a table.
-    trial
-        Whether the truth of some part is known: made to try the method with.
+    truth
+        Part to characteristic to what is truly so, where that is known.
     notes
         What is to be said of the lot as a whole.
     """
@@ -86,8 +86,13 @@ class LotFindings:
     values: tuple[Value, ...]
     characteristics: tuple[CharacteristicFindings, ...]
     occasion: Occasion | None
-    trial: bool
+    truth: Mapping[str, Mapping[str, float]]
     notes: tuple[Note, ...]
+
+    @property
+    def trial(self) -> bool:
+        """Whether it was made to try the method with: the truth of some part is known."""
+        return bool(self.truth)
 
     @property
     def refused(self) -> tuple[PhotoLine, ...]:
@@ -207,7 +212,7 @@ def gather_lot(
         tuple(values),
         analyse(values, tolerances, plan.truth),
         occasion,
-        bool(plan.truth),
+        plan.truth,
         (*plan.notes, *_notes(lines)),
     )
 
@@ -221,7 +226,7 @@ def lot_of_values(
     """Find all that a table of numbers tells; raises as :func:`analyse`."""
     day = date or datetime.date.today().isoformat()
     found = analyse(values, tolerances)
-    return LotFindings(name, day, "", {}, program(), (), tuple(values), found, None, False, ())
+    return LotFindings(name, day, "", {}, program(), (), tuple(values), found, None, {}, ())
 
 
 def _line(

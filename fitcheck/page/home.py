@@ -46,7 +46,14 @@ def home(who: str) -> None:
                 on_click=_failing_in_words,
                 args=(_begin, begun(purpose), who),
             )
+    words.show("<p>Or many parts at once, and how well your own photographs measure:</p>")
+    st.button("Lots of parts, gauge study", key="lots", on_click=_open_lots)
     _history(who)
+
+
+def _open_lots() -> None:
+    st.query_params.clear()
+    st.query_params["lot"] = "all"
 
 
 def _history(who: str) -> None:

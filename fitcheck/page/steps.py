@@ -68,8 +68,13 @@ def show_page() -> None:
         _top_bar()
         _open_what_it_was_launched_with()
         asked = st.query_params.get("compare", "")
+        lot = st.query_params.get("lot", "")
         if asked:
             comparison(asked, _device())
+        elif lot:
+            from fitcheck.page.lots import lots  # loads what only lots need
+
+            lots(lot, _device())
         elif st.query_params.get("inspection", ""):
             _inspection()
         else:
@@ -101,7 +106,7 @@ def _top_bar() -> None:
         words.show(
             '<p class="fc-tagline"><strong>fitcheck</strong> · how each limb fits its pocket</p>'
         )
-        if st.query_params.get("inspection") or st.query_params.get("compare"):
+        if {"inspection", "compare", "lot"} & set(st.query_params):
             st.button("All inspections", key="home", on_click=go_home)
         units_shown.choose_unit(
             lambda unit: store().keep_setting(units_shown.SETTING, unit, _device())

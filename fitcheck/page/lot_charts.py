@@ -1,0 +1,155 @@
+"""Charts of a lot on the page, by Altair: the same as in its report, to be pointed at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import altair as alt
+
+from fitcheck.lots.analysis import CharacteristicFindings
+from fitcheck.lots.control_charts import Chart
+from fitcheck.lots.figures import CHART_NAMES, COLOURS, OPERATOR_COLOURS, UNIT, chart_words
+from fitcheck.lots.values import Value
+from fitcheck.plain_text import visible_text
+from fitcheck.wording import wording
+
+MOST_POINTS = 300  # the last ones; more cannot be told apart on a screen
+LIMIT, CENTRE, POINT = "#8a3600", "#1d2730", "#0b5394"
+
+
+def parts_chart(one: CharacteristicFindings) -> alt.LayerChart:
+    """Every part with its 95 % interval against the tolerance."""
+    rows = []
+    for p in one.parts[-MOST_POINTS:]:
+        u = 1.96 * (p.standard_uncertainty or 0.0)
+        decided = one.decisions.get(p.part)
+        rows.append(
+            {
+                "part": _text(p.part),
+                "value": round(p.value, 5),
+                "low": p.value - u,
+                "high": p.value + u,
+                "verdict": decided.verdict if decided else "not judged",
+                "photographs": p.count,
+            }
+        )
+    order = [row["part"] for row in rows]
+    colours = {**COLOURS, "not judged": POINT}
+    base = alt.Chart(alt.Data(values=rows)).encode(
+        x=alt.X("part:N", sort=order, title=None),
+        color=alt.Color(
+            "verdict:N",
+            scale=alt.Scale(domain=list(colours), range=list(colours.values())),
+            legend=alt.Legend(
+                orient="top", title=None, values=sorted({r["verdict"] for r in rows})
+            ),
+        ),
+        tooltip=["part:N", "value:Q", "verdict:N", "photographs:Q"],
+    )
+    layers: list[Any] = [
+        base.mark_rule(strokeWidth=1.5).encode(y=alt.Y("low:Q", title=_title(one)), y2="high:Q"),
+        base.mark_point(filled=True, size=70, opacity=1).encode(
+            y="value:Q",
+            shape=alt.Shape(
+                "verdict:N",
+                scale=alt.Scale(
+                    domain=list(colours), range=["circle", "cross", "diamond", "square"]
+                ),
+            ),
+        ),
+    ]
+    if one.tolerance is not None:
+        ends = [v for v in (one.tolerance.low, one.tolerance.high) if abs(v) < float("inf")]
+        layers.append(_rule(ends, LIMIT, [6, 3]))
+    said = f"{wording(one.name).name} of {len(one.parts)} parts, with the tolerance."
+    return alt.layer(*layers).properties(height=280, description=said)
+
+
+def control_chart(one: CharacteristicFindings, chart: Chart) -> alt.LayerChart:
+    """A control chart with its limits, and rings round the points that break a rule."""
+    names = [_text(p.part) for p in one.parts]
+    if chart.kind in ("means", "ranges", "deviations"):
+        names = [_text(name) for name in one.subgroups]
+    elif chart.kind == "moving range":
+        names = names[1:]
+    out = set(chart.out)
+    first = max(0, len(chart.points) - MOST_POINTS)
+    rows = [
+        {
+            "place": i,
+            "part": names[i],
+            "value": round(chart.points[i], 5),
+            "lower": chart.lower[i],
+            "upper": chart.upper[i],
+            "signal": "breaks a rule" if i in out else "",
+        }
+        for i in range(first, len(chart.points))
+    ]
+    base = alt.Chart(alt.Data(values=rows)).encode(
+        x=alt.X("part:N", sort=[r["part"] for r in rows], title=None)
+    )
+    line = {"strokeDash": [6, 3], "color": LIMIT, "interpolate": "step"}
+    layers = [
+        base.mark_line(**line).encode(y=alt.Y("upper:Q", title=UNIT[one.unit])),
+        base.mark_line(**line).encode(y="lower:Q"),
+        base.mark_line(color=POINT, point={"color": POINT, "size": 35, "filled": True}).encode(
+            y=alt.Y("value:Q", scale=alt.Scale(zero=False)),
+            tooltip=["part:N", "value:Q", "signal:N"],
+        ),
+        base.transform_filter("datum.signal != ''")
+        .mark_point(size=200, color=LIMIT, filled=False, strokeWidth=2)
+        .encode(y="value:Q", tooltip=["part:N", "value:Q", "signal:N"]),
+        _rule([chart.centre], CENTRE, [1, 0]),
+    ]
+    return alt.layer(*layers).properties(
+        height=190, title=CHART_NAMES[chart.kind], description=chart_words(chart)
+    )
+
+
+def readings_chart(one: CharacteristicFindings, values: Iterable[Value]) -> alt.LayerChart:
+    """Every reading by part and operator; hollow where its photograph carries a warning."""
+    shown = {p.part: _text(p.part) for p in one.parts[-MOST_POINTS:]}
+    rows = [
+        {
+            "part": shown[v.part],
+            "operator": _text(v.operator) or "all",
+            "value": round(v.value, 5),
+            "photograph": _text(v.photo),
+            "warned": bool(v.warnings),
+        }
+        for v in values
+        if v.characteristic == one.name and v.part in shown
+    ]
+    operators = list(dict.fromkeys(r["operator"] for r in rows))
+    colours = [OPERATOR_COLOURS[i % len(OPERATOR_COLOURS)] for i in range(len(operators))]
+    base = alt.Chart(alt.Data(values=rows)).encode(
+        x=alt.X("part:N", sort=list(shown.values()), title=None),
+        xOffset=alt.XOffset("operator:N", sort=operators),
+        y=alt.Y("value:Q", title=_title(one)),
+        color=alt.Color(
+            "operator:N",
+            scale=alt.Scale(domain=operators, range=colours),
+            legend=alt.Legend(orient="top", title=None),
+        ),
+        tooltip=["photograph:N", "part:N", "operator:N", "value:Q", "warned:N"],
+    )
+    return alt.layer(
+        base.transform_filter("!datum.warned").mark_point(filled=True, size=45, opacity=1),
+        base.transform_filter("datum.warned").mark_point(filled=False, size=45, opacity=1),
+    ).properties(height=280, description=f"{len(rows)} readings by part and operator.")
+
+
+def _rule(heights: Sequence[float], colour: str, dash: list[int]) -> alt.Chart:
+    rows = [{"y": height} for height in heights]
+    return (
+        alt.Chart(alt.Data(values=rows)).mark_rule(color=colour, strokeDash=dash).encode(y="y:Q")
+    )
+
+
+def _title(one: CharacteristicFindings) -> str:
+    return f"{_text(wording(one.name).name)}, {UNIT[one.unit]}"
+
+
+def _text(words: str) -> str:
+    return visible_text(words)[:60]
