@@ -96,7 +96,8 @@ def one_user_study(
             "Photograph the same seat five times, taking phone and cards away each time.",
         )
     dof = len(x) - 1
-    variance = float(np.var(x, ddof=1))
+    # Rounding of a mean must not pass for scatter where all are alike.
+    variance = float(np.var(x, ddof=1)) if np.ptp(x) > 0 else 0.0
     low, high = (math.sqrt(dof * variance / float(chi2.ppf(p, dof))) for p in (0.975, 0.025))
     scatter = Estimate(math.sqrt(variance), low, high)
     known = [u for u in stated if u is not None and u > 0]

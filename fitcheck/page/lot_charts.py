@@ -9,7 +9,7 @@ import altair as alt
 
 from fitcheck.lots.analysis import CharacteristicFindings
 from fitcheck.lots.control_charts import Chart
-from fitcheck.lots.figures import CHART_NAMES, COLOURS, OPERATOR_COLOURS, UNIT, chart_words
+from fitcheck.lots.figures import COLOURS, OPERATOR_COLOURS, UNIT, chart_words
 from fitcheck.lots.values import Value
 from fitcheck.plain_text import visible_text
 from fitcheck.wording import wording
@@ -20,7 +20,7 @@ LIMIT, CENTRE, POINT = "#8a3600", "#1d2730", "#0b5394"
 
 def parts_chart(one: CharacteristicFindings) -> alt.LayerChart:
     """Every part with its 95 % interval against the tolerance."""
-    rows = []
+    rows: list[dict[str, Any]] = []
     for p in one.parts[-MOST_POINTS:]:
         u = 1.96 * (p.standard_uncertainty or 0.0)
         decided = one.decisions.get(p.part)
@@ -102,9 +102,7 @@ def control_chart(one: CharacteristicFindings, chart: Chart) -> alt.LayerChart:
         .encode(y="value:Q", tooltip=["part:N", "value:Q", "signal:N"]),
         _rule([chart.centre], CENTRE, [1, 0]),
     ]
-    return alt.layer(*layers).properties(
-        height=190, title=CHART_NAMES[chart.kind], description=chart_words(chart)
-    )
+    return alt.layer(*layers).properties(height=190, description=chart_words(chart))
 
 
 def readings_chart(one: CharacteristicFindings, values: Iterable[Value]) -> alt.LayerChart:

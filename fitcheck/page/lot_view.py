@@ -6,6 +6,7 @@ import streamlit as st
 
 from fitcheck.lots.analysis import CharacteristicFindings
 from fitcheck.lots.drift import Change, drift
+from fitcheck.lots.figures import CHART_NAMES
 from fitcheck.lots.gauge_study import Estimate, GaugeStudy
 from fitcheck.lots.history import occasions_in
 from fitcheck.lots.lot_report import lot_pdf
@@ -77,6 +78,7 @@ def _judged(lot: LotFindings, one: CharacteristicFindings) -> None:
     if one.charts:
         with st.expander("Control charts", expanded=True):
             for chart in one.charts:
+                words.show(f"<p><strong>{CHART_NAMES[chart.kind]}</strong></p>")
                 st.altair_chart(control_chart(one, chart), width="stretch", theme=None)
     with st.expander("Capability"):
         words.show_as_is(_capability(one))
@@ -175,10 +177,10 @@ def _study_table(study: GaugeStudy, unit: str, title: str) -> str:
 
 def _table(head: tuple[str, ...], rows: list[str], caption: str = "") -> str:
     columns = "".join(f'<th scope="col">{name}</th>' for name in head)
-    said = f"<caption>{caption}</caption>" if caption else ""
+    said = f"<p><strong>{caption}</strong></p>" if caption else ""
     return (
-        f'<div class="fc-scroll"><table class="fc-table">{said}<thead><tr>{columns}</tr></thead>'
-        f"<tbody>{''.join(rows)}</tbody></table></div>"
+        f'{said}<table class="fc-table"><thead><tr>{columns}</tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
 

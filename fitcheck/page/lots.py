@@ -269,8 +269,8 @@ def _two_minutes() -> None:
     with st.expander("How well do my photographs repeat? Two minutes, five photographs"):
         words.show(
             "<p>Photograph one seat or pad five times. Take telephone and cards away each time, "
-            "as if it were another one. Their scatter tells how good your telephone, cards and hands "
-            "are.</p>"
+            "as if it were another one. Their scatter tells how good your telephone, cards and "
+            "hands are.</p>"
         )
         uploaded = st.file_uploader(
             "Photographs of the same thing",
