@@ -33,6 +33,7 @@ from fitcheck.reporting.program import program
 from fitcheck.setup import setup_from
 
 SAMPLE = Path(__file__).parent.parent / "sample_images" / "lot"
+TURNS = 3
 SETUP = setup_from(0.8, (1.0015, 1.001))
 
 
@@ -60,27 +61,34 @@ def make_refused_lot(folder: Path, count: int) -> None:
         (folder / f"P{i:05d}.jpg").write_bytes(data + f"copy {i}".encode())
 
 
-def measured(folder: Path, out: Path, workers: int) -> float:
-    """Seconds to measure a lot, the start of the processes not counted."""
+def measured(folder: Path, out: Path, workers: int) -> tuple[float, float]:
+    """Seconds a photograph: by the clock, the processes' start not counted, and of processor."""
     plan = read_plan(folder, setup=SETUP)
     asked = Asked(plan.view, plan.setup, (), program())
     times: list[float] = []
-    measure_lot(
-        plan, asked, KeptResults(out), workers, lambda _: times.append(time.perf_counter())
-    )
+    kept = KeptResults(out)
+    measure_lot(plan, asked, kept, workers, lambda _: times.append(time.perf_counter()))
+    found = [json.loads(path.read_bytes()) for path in kept.folder.rglob("*.json")]
     # From the first result of each process on: before that they load their libraries.
-    return (times[-1] - times[workers - 1]) / (len(times) - workers)
+    clock = (times[-1] - times[workers - 1]) / (len(times) - workers)
+    return clock, sum(one["processor_seconds"] for one in found) / len(found)
 
 
 def speed(count: int) -> None:
     print(f"{cores()} cores, load {os.getloadavg()[0]:.1f} at the start")
+    took: dict[int, list[tuple[float, float]]] = {1: [], 2: []}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "lot"
         make_lot(folder, count)
-        one = measured(folder, Path(name) / "one", 1)
-        two = measured(folder, Path(name) / "two", 2)
-        print(f"one worker {one:.2f} s a photograph, two {two:.2f} s, ratio {one / two:.2f}")
-    print(f"load {os.getloadavg()[0]:.1f} at the end")
+        for turn in range(TURNS):  # in turn, so that other work falls on both alike
+            for workers in took:
+                out = Path(name) / f"{workers}-{turn}"
+                took[workers].append(measured(folder, out, workers))
+    (one, one_cpu), (two, two_cpu) = (
+        [sum(column) / TURNS for column in zip(*took[workers], strict=True)] for workers in took
+    )
+    print(f"one worker {one:.2f} s a photograph, two {two:.2f} s: ratio {one / two:.2f}")
+    print(f"of processor {one_cpu:.2f} s and {two_cpu:.2f} s; load {os.getloadavg()[0]:.1f}")
 
 
 def memory() -> None:

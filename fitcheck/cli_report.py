@@ -70,7 +70,7 @@ def shop_of(named: Path | None) -> Shop:
     from fitcheck.reporting.shop import read_shop, shop_in
     from fitcheck.store.location import default_folder
 
-    return shop_in(default_folder()) if named is None else readshop_of(named)
+    return shop_in(default_folder()) if named is None else read_shop(named)
 
 
 def _verify(options: argparse.Namespace) -> int:
