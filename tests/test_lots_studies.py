@@ -285,6 +285,14 @@ def test_a_measurement_too_coarse_for_the_tolerance_accepts_nothing():
     assert accept(0.0, 1.0, Tolerance(-0.5, 0.5)).verdict == "measure again"
 
 
+def test_spreads_far_apart_lose_nothing():
+    nearly_exact = global_risk(0, 1, 1e-9, Tolerance(-2, 2), guard=0.0)
+    assert nearly_exact.consumers == pytest.approx(0, abs=1e-6)
+    assert nearly_exact.producers == pytest.approx(0, abs=1e-6)
+    hopeless = global_risk(0.1, 0.05, 1e6, Tolerance(-0.26, 0.26))
+    assert (hopeless.consumers, hopeless.again) == (0, pytest.approx(0.9, abs=1e-3))
+
+
 @pytest.mark.parametrize(
     ("value", "verdict"),
     [

@@ -19,6 +19,8 @@ from scipy.stats import multivariate_normal, norm
 
 from fitcheck.judgement import REQUIRED_PROBABILITY, probability_within
 
+FARTHEST = 40.0  # standard deviations: nothing lies beyond
+
 Verdict = Literal["accept", "reject", "measure again"]
 
 
@@ -148,22 +150,24 @@ def global_risk(
     guard = float(norm.ppf(REQUIRED_PROBABILITY)) * u if guard is None else guard
     low, high = tolerance.low, tolerance.high
     accept_low, accept_high = low + guard, high - guard
+    spread = math.hypot(sd, u)
+    # Both in their own standard deviations: a spread far larger than the other loses no digits.
+    correlation = sd / spread
     true_and_read = multivariate_normal(
-        [mean, mean], [[sd**2, sd**2], [sd**2, sd**2 + u**2]], allow_singular=False
+        [0, 0], [[1, correlation], [correlation, 1]], allow_singular=True
     )
 
     def both(x: tuple[float, float], y: tuple[float, float]) -> float:
         if not (x[0] < x[1] and y[0] < y[1]):
             return 0.0
-        far = 40 * (sd + u)
-        ends = np.clip([[x[0], y[0]], [x[1], y[1]]], mean - far, mean + far)
+        ends = (np.array([x, y]).T - mean) / [sd, spread]
+        ends = np.clip(ends, -FARTHEST, FARTHEST)
         return max(0.0, float(true_and_read.cdf(ends[1], lower_limit=ends[0])))
 
     below, within, above = (-math.inf, low), (low, high), (high, math.inf)
     taken = (accept_low, accept_high)
     consumers = both(below, taken) + both(above, taken)
     producers = both(within, (-math.inf, low - guard)) + both(within, (high + guard, math.inf))
-    spread = math.hypot(sd, u)
     accepted = max(
         0.0, float(norm.cdf(accept_high, mean, spread) - norm.cdf(accept_low, mean, spread))
     )
