@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import io
 import json
 import os
 import resource
@@ -25,6 +26,8 @@ import time
 from collections import Counter
 from pathlib import Path
 from typing import Any
+
+from PIL import Image
 
 from fitcheck.lots.kept_results import Asked, KeptResults
 from fitcheck.lots.plan_file import read_plan
@@ -47,18 +50,12 @@ def make_lot(folder: Path, count: int) -> None:
 
 
 def make_refused_lot(folder: Path, count: int) -> None:
-    """Small pictures without a card: refused at once, so that many of them can be tried."""
-    import numpy as np
-    from PIL import Image
-
+    """Small grey pictures without a card: refused at once, so that many of them can be tried."""
+    buffer = io.BytesIO()
+    Image.new("L", (640, 640), 128).save(buffer, "JPEG")
     folder.mkdir(parents=True)
-    rng = np.random.default_rng(1)
-    grain = Image.fromarray(rng.integers(60, 200, (640, 640), dtype=np.uint8))
-    grain.save(folder / "one.jpg", quality=40)
-    data = (folder / "one.jpg").read_bytes()
-    (folder / "one.jpg").unlink()
     for i in range(count):
-        (folder / f"P{i:05d}.jpg").write_bytes(data + f"copy {i}".encode())
+        (folder / f"P{i:05d}.jpg").write_bytes(buffer.getvalue() + f"copy {i}".encode())
 
 
 def measured(folder: Path, out: Path, workers: int) -> tuple[float, float]:

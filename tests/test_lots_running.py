@@ -203,12 +203,15 @@ def fake_record(data, file, sha256, asked):  # noqa: ARG001
 @pytest.fixture(scope="module")
 def two_workers():
     distributed = pytest.importorskip("distributed")
+    import dask
 
     class Fake(distributed.WorkerPlugin):
         def setup(self, worker):  # noqa: ARG002
             photo_job.measured_record = fake_record
 
     with (
+        # A second death with the same photograph is enough to give it up: the test is quicker.
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
         distributed.LocalCluster(
             2,
             threads_per_worker=1,
