@@ -172,7 +172,7 @@ def _study_table(study: GaugeStudy, unit: str, title: str) -> str:
             lines.append((f"Repeatability of {words.text(operator)}", size(e)))
     rows = [f'<tr><th scope="row">{name}</th>{cells}</tr>' for name, cells in lines]
     caption = f"{title}: {words.text(study_sentence(study))}"
-    return _table(("Standard deviation", "Estimate", "95 % interval"), rows, caption)
+    return _table(("Standard deviation", "Value", "95 % interval"), rows, caption)
 
 
 def _table(head: tuple[str, ...], rows: list[str], caption: str = "") -> str:
