@@ -214,20 +214,31 @@ def _gaps(
                 gaps[at, side] = Value(
                     found.value, found.standard_uncertainty, found.unit, ambiguous=unsure
                 )
+    felt_bounds = dict[tuple[str, Side], tuple[float, float]]()
     for reading in inspection.readings.feeler:
         felt_limb = reading.limb or inspection.as_received.get(end, limb)
-        if reading.end != end or felt_limb != limb:
-            continue
-        felt, place = feeler_value(reading), (reading.at, reading.side)
-        seen = gaps.get(place)
+        if reading.end == end and felt_limb == limb:
+            felt_place = (reading.at, reading.side)
+            low, high = feeler_bounds(reading)
+            before = felt_bounds.get(felt_place, (0.0, math.inf))
+            felt_bounds[felt_place] = max(low, before[0]), min(high, before[1])
+    for place, bounds in felt_bounds.items():
+        at, side = place
+        if bounds[0] >= bounds[1]:
+            notes.append(
+                f"At the {at} on the {side} of the {end} end a feeler blade of {bounds[0]:.2f} mm "
+                f"entered once and one of {bounds[1]:.2f} mm another time did not: the wider gap "
+                "is taken. Feel again, bolt snug."
+            )
+            bounds = bounds[0], math.inf
+        felt, seen = _felt(*bounds), gaps.get(place)
         if seen is None:
             gaps[place] = felt
             continue
-        bounds = feeler_bounds(reading)
         outside = max(bounds[0] - seen.value, seen.value - bounds[1], 0.0)
         if outside > DISAGREE * math.hypot(seen.standard_uncertainty, FEELER_BLADE_SD_MM):
             notes.append(
-                f"At the {reading.at} on the {reading.side} the photograph shows "
+                f"At the {at} on the {side} the photograph shows "
                 f"{seen.value:.2f} mm of gap and the feeler gauge {gap_words(felt)}: they do "
                 "not agree, and the gauge is taken. See whether the bolt was as snug both times."
             )
