@@ -376,6 +376,8 @@ def _readings(f: Fields, known: _Names) -> Readings:
         string=tuple(f.each("string", _string)),
     )
     _above_zero(f, readings, "riser_length", "brace_height")
+    _once(f, "tiller", [f"limbs {t.limbs}" for t in readings.tiller])
+    _once(f, "string", [f"the {s.at}, limbs {s.limbs}" for s in readings.string])
     ends.end()
     limbs.end()
     f.end()
@@ -387,6 +389,16 @@ def _above_zero(f: Fields, thing: object, *names: str) -> None:
         size: Quantity | None = getattr(thing, name)
         if size is not None and size.value <= 0:
             f.invalid(f"“{name}” is {size.typed}", "Write a quantity above zero, or leave it out.")
+
+
+def _once(f: Fields, what: str, places: list[str]) -> None:
+    """Refuse a second reading of one thing: which of the two counts nobody could tell."""
+    twice = next((place for i, place in enumerate(places) if place in places[:i]), None)
+    if twice is not None:
+        f.invalid(
+            f"“{what}” holds two readings for {twice}",
+            "Read it again, and write one: the mean, with ± half the range.",
+        )
 
 
 def _tiller(f: Fields) -> TillerReading:
