@@ -15,8 +15,8 @@ from fitcheck.findings.decisions import Finding
 from fitcheck.findings.faults import Faults
 from fitcheck.findings.readings import BenchFinding
 from fitcheck.findings.seat import Seat
-from fitcheck.findings.steps import OutOfReach, Rework
-from fitcheck.findings.words import listed
+from fitcheck.findings.steps import OutOfReach, Rework, past_good
+from fitcheck.findings.words import cause_sentence, listed
 from fitcheck.inspection import ENDS, End
 
 Use = Literal["return as is", "rework", "do not shoot, reject", "cannot be said yet"]
@@ -172,8 +172,8 @@ def fitness_of(
         # Arrows are told as cautions already.
         here = [b for b in alarms if not b.name.startswith("arrow")]
         reasons += [*(f"{b.title}: {b.meaning}" for b in (*to_do, *here)), *mend]
-        past_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
-        past_good += [
+        beyond_good = [f.sentence for f in findings if f.judged.conformity == "does not conform"]
+        beyond_good += [
             f"{b.title}: {b.meaning}"
             for b in bench
             if b.judged is not None and b.judged.conformity == "does not conform"
@@ -182,7 +182,7 @@ def fitness_of(
         return answer(
             "rework",
             headline,
-            [*(reasons or past_good), *told],
+            [*(reasons or beyond_good or _causes_worked_on(faults)), *told],
         )
     undecided = [
         f for f in findings if f.judged.rework == "undecided" and not _explained(f, alone)
@@ -209,6 +209,11 @@ def fitness_of(
     if stage == "after rework":
         cautions = [*HAND_OVER, *cautions]
     near = [f.sentence for f in findings if f.judged.conformity != "conforms"]
+    near += [
+        f"{b.title}: {b.meaning}"
+        for b in bench
+        if b.name.startswith("tiller") and b.judged and b.judged.conformity != "conforms"
+    ]
     good = "Nothing needs rework." if near else "All that was measured is within its good limit."
     if any(f.judged.rework != "not needed" for f in findings):
         good = (
@@ -221,6 +226,11 @@ def fitness_of(
         else "Back to its owner as it is: as far as its fit goes, nothing needs rework.",
         [good, *near, *(f.sentence for f in condition.found)],
     )
+
+
+def _causes_worked_on(faults: Faults) -> list[str]:
+    """Say which parts are past their good limits where no measure of the seat is."""
+    return [cause_sentence(cause) for cause in faults.named if past_good(cause)]
 
 
 def _work_headline(faults: Faults, rework: Rework, maker: bool, mend: bool) -> str:

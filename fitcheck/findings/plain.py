@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping
 from fitcheck.findings.decisions import Finding
 from fitcheck.findings.exchange import WORTH_IT, Exchange
 from fitcheck.findings.faults import Cause, Doubt
-from fitcheck.findings.frames import side_of
 from fitcheck.findings.readings import believable
 from fitcheck.findings.steps import Step
 from fitcheck.findings.sums import Part
@@ -15,7 +14,7 @@ from fitcheck.findings.tiller import source_sentences, tiller_sources
 from fitcheck.findings.whole import Findings
 from fitcheck.findings.words import (
     MEASURES,
-    high_side,
+    cause_sentence,
     listed,
     magnitude,
     part_words,
@@ -49,11 +48,10 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
     past = [f for f in judged if f.judged.conformity == "does not conform" and f not in worst]
     said = [_as_it_came(findings)] if exchanged else []
     said += [f"{f.said}: {_to_do(findings, f)}." for f in worst]
-    elsewhere = "tiller as received" if exchanged else "tiller exchanged"
+    here = "tiller exchanged" if exchanged else "tiller as received"
+    tiller = [(b, b.judged) for b in findings.bench if b.judged is not None and b.name == here]
     said += [
-        f"{b.title}: {b.meaning}"
-        for b in findings.bench
-        if b.level == "caution" and b.judged is not None and b.name != elsewhere
+        f"{b.title}: {b.meaning}" for b, held in tiller if held.conformity == "does not conform"
     ]
     for f in past:
         work = (
@@ -65,7 +63,7 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
     if said:
         return tuple(said)
     open_ones = [f for f in findings.findings if f.judged.undecided]
-    if open_ones:
+    if open_ones or any(held.undecided for _, held in tiller):
         return ("Nothing is past its limit for certain; some measures are too near it to say.",)
     if findings.condition.stops:
         return ("How the limbs fit decides nothing while what was found on the bow stands.",)
@@ -233,43 +231,6 @@ def _by_chance(exchange: Exchange) -> str:
         " Faults that only happen to cancel that way round would look the same (probability "
         f"{percent(exchange.by_chance)}): trying the limbs on each other’s ends tells."
     )
-
-
-def cause_sentence(cause: Cause) -> str:
-    """Say one part's share."""
-    part, u = cause.part, cause.standard_uncertainty
-    size = magnitude(cause.value, u, cause.unit)
-    if part.kind == "width":
-        limb, riser = f"limb {part.limb}", f"the riser’s {part.end} end"
-        wider, other = (limb, riser) if cause.value > 0 else (riser, limb)
-        return (
-            f"{sentence(wider)} is wider than {other} (probability {percent(cause.probability)}): "
-            f"{size} stands out on either side even with the limb in the middle."
-        )
-    what = {
-        "pad": f"{size} out of square, {high_side(cause.value)} side high",
-        "butt": f"{size} out of square, lifting the limb’s {high_side(cause.value)} side",
-        "own_twist": f"{size}, {high_side(cause.value)} side high at the tip",
-    }.get(part.kind, _sideways(cause))
-    chance = percent(cause.probability)
-    sure = "" if cause.sure else " probably"
-    limit = "past its good limit" if cause.p_past_good >= 0.95 else "near its good limit"
-    return (
-        f"{sentence(part_words(part))} is{sure} at fault (probability {chance}), {limit}: {what}."
-    )
-
-
-def _sideways(cause: Cause) -> str:
-    said = (
-        f"it sets the limb {magnitude(cause.value, cause.standard_uncertainty, 'mm')} to the "
-        f"{side_of(cause.value)}"
-    )
-    if cause.angle is None:
-        return said
-    angle, u = cause.angle
-    if abs(angle) <= 1.96 * u:
-        return said
-    return f"{said} and turns its tip {magnitude(angle, u, 'deg')} to the {side_of(angle)}"
 
 
 def doubt_sentence(doubt: Doubt) -> str:

@@ -498,9 +498,8 @@ def _arrow(
             level = "caution"
             said.append(
                 f"Too light: under the {lightest:g} gr/lb that {whose}. A light arrow leaves "
-                "the energy in the limbs, as a dry fire does. Do not shoot it from this bow; "
-                f"{math.ceil(lightest * weight[0])} gr is the least"
-                + (", and more at full draw." if short else ".")
+                "the energy in the limbs, as a dry fire does. Do not shoot it from this bow"
+                + _least(lightest * weight[0], short, stopped)
             )
         elif short:
             level = "note"
@@ -532,6 +531,15 @@ def _arrow(
     name = figures.name or "arrow"
     return BenchFinding(
         f"arrow {name}", f"Arrow: {name}", f"{figures.grains:.0f} gr", " ".join(said), level, "P/C"
+    )
+
+
+def _least(grains: float, short: bool, stopped: bool) -> str:
+    """Say which arrow would be heavy enough; of a bow that is not shot at all, none is."""
+    if stopped:
+        return "."
+    return f"; {math.ceil(grains)} gr is the least" + (
+        ", and more at full draw." if short else "."
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from fitcheck.findings.faults import Cause
 from fitcheck.findings.frames import other_side, side_of
 from fitcheck.findings.next_photo import NextPhoto
 from fitcheck.findings.sums import Part
@@ -105,6 +106,43 @@ def percent(probability: float) -> str:
     if value > 99:
         return "over 99 %"
     return "under 1 %" if value < 1 else f"{value:.0f} %"
+
+
+def cause_sentence(cause: Cause) -> str:
+    """Say one part's share."""
+    part, u = cause.part, cause.standard_uncertainty
+    size = magnitude(cause.value, u, cause.unit)
+    if part.kind == "width":
+        limb, riser = f"limb {part.limb}", f"the riser’s {part.end} end"
+        wider, other = (limb, riser) if cause.value > 0 else (riser, limb)
+        return (
+            f"{sentence(wider)} is wider than {other} (probability {percent(cause.probability)}): "
+            f"{size} stands out on either side even with the limb in the middle."
+        )
+    what = {
+        "pad": f"{size} out of square, {high_side(cause.value)} side high",
+        "butt": f"{size} out of square, lifting the limb’s {high_side(cause.value)} side",
+        "own_twist": f"{size}, {high_side(cause.value)} side high at the tip",
+    }.get(part.kind, _sideways(cause))
+    chance = percent(cause.probability)
+    sure = "" if cause.sure else " probably"
+    limit = "past its good limit" if cause.p_past_good >= 0.95 else "near its good limit"
+    return (
+        f"{sentence(part_words(part))} is{sure} at fault (probability {chance}), {limit}: {what}."
+    )
+
+
+def _sideways(cause: Cause) -> str:
+    said = (
+        f"it sets the limb {magnitude(cause.value, cause.standard_uncertainty, 'mm')} to the "
+        f"{side_of(cause.value)}"
+    )
+    if cause.angle is None:
+        return said
+    angle, u = cause.angle
+    if abs(angle) <= 1.96 * u:
+        return said
+    return f"{said} and turns its tip {magnitude(angle, u, 'deg')} to the {side_of(angle)}"
 
 
 def photo_words(photo: NextPhoto) -> str:
