@@ -189,6 +189,24 @@ def test_no_arrow_is_called_heavy_enough_for_a_bow_that_is_stopped():
     assert "Not judged" in heavy
 
 
+EXCHANGED_ONLY = [
+    photo(
+        "seat",
+        characteristic("overhang_left", 0.9, "mm", 0.03),
+        characteristic("overhang_right", -0.9, "mm", 0.03),
+        end=end,
+        limb=limb,
+    )
+    for end, limb in (("upper", "B"), ("lower", "A"))
+]
+
+
+def test_lips_with_the_limbs_exchanged_are_not_said_to_be_nothing():
+    (said,) = found_sentences(bow(photos=EXCHANGED_ONLY))
+    assert said.startswith("Only with the limbs on each other’s ends was anything measured")
+    assert found_sentences(bow(photos=[])) == ("Nothing was measured that has a limit.",)
+
+
 def english_left(found: Findings) -> list[str]:
     """Every sentence that a German report would leave in English."""
     left: list[str] = []
@@ -229,6 +247,7 @@ IMPOSSIBLE = {
         {"readings": blades({"does_not_enter": "0.30 mm"})},
         {"readings": blades({"does_not_enter": "0.20 mm"}), "gap": 0.4},
         {"readings": IMPOSSIBLE},
+        {"photos": EXCHANGED_ONLY},
         {
             "found": ("heat",),
             "bow": {"marked_weight": "65 lb"},

@@ -69,6 +69,11 @@ def found_sentences(findings: Findings) -> tuple[str, ...]:
         return ("How the limbs fit decides nothing while what was found on the bow stands.",)
     if findings.findings:
         return ("All that was measured lies within its good limits.",)
+    if findings.findings_exchanged:
+        return (
+            "Only with the limbs on each other’s ends was anything measured that has a limit: of "
+            "the bow as it came nothing can be said.",
+        )
     return ("Nothing was measured that has a limit.",)
 
 
