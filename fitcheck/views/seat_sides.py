@@ -7,6 +7,7 @@ user is told so.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -50,6 +51,7 @@ WALL_SEEN_MM = 0.2  # a wall that shows wider than this must show as a line of i
 PROUD_UNDERNEATH_MM = 3.0  # how far a riser may stand out under its limb
 BUTT_THICKNESSES_MM = (8.0, 12.0, 16.0, 20.0)  # common practice, no source
 SLIVER_MM = 0.4  # wider than this it shows as a line of its own
+SLIVER_STRIPS_MM = ((0.7, 0.4), (0.4, 0.12))  # inside a limb's edge: is it limb or riser?
 OUTLINE_MM = 0.2  # a limb's edge this near the riser's outline may be the riser's
 TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
 FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
@@ -59,6 +61,10 @@ PROP_SHARE = 0.3  # of the stronger line
 PROP_SEEN_MM = (0.6, 8.0)
 PROP_WEIGHT_GAIN = 1.1  # the line further in must agree this much better with the limb's side
 PROP_TINT_CHANGE = 0.25
+# What is beyond the riser's side in a colour so far from its wood is another thing, wherever the
+# limb's side lies; woods glued to one another come to half of it.
+OTHER_THING_TINT = 0.8
+DOUBTFUL_TINT = 0.4
 ARRIS_MM = 0.5  # a line this near is the arris itself
 COARSE_BLUR_MM = 0.22  # blurred more than this, a sliver of riser cannot be told
 # Of the chosen line: as clear as this another might be the edge. Grain makes a riser's
@@ -107,6 +113,7 @@ class SideFinder:
     edges: dict[str, MeasuredEdge] = field(default_factory=dict)
     warnings: list[Note] = field(default_factory=list)
     _may_be_riser: set[str] = field(default_factory=set)
+    _doubtful: set[str] = field(default_factory=set)
 
     def find_all(self) -> None:
         """Find the butt line, then the limb's sides, then the riser's.
@@ -320,7 +327,7 @@ class SideFinder:
             self._may_be_riser.discard(name)
             return chosen
         if not is_limb:
-            chosen = self._above_a_prop(part, frame, along, chosen, candidates)
+            chosen = self._above_a_prop(name, part, frame, along, chosen, candidates)
 
         clear = [
             r
@@ -334,6 +341,13 @@ class SideFinder:
             self._warn(
                 "edge_ambiguous",
                 f"Another line {abs(apart):.1f} mm {where} the {_words(name)} may be it instead.",
+                LOOK,
+            )
+        elif name in self._doubtful:
+            self._warn(
+                "edge_ambiguous",
+                f"What lies just inside the {_words(name)} has another colour than the riser's "
+                "face: it may be something else that lies there.",
                 LOOK,
             )
         beyond = [
@@ -387,8 +401,8 @@ class SideFinder:
         if inside or min(_tint_distance(limb_colour, c) for c in known) < LEAST_TINT_CHANGE:
             self._may_be_riser.add(name)
 
-        def is_riser(from_mm: float, to_mm: float) -> bool:
-            strip = self._colour(self.limb, frame, along, (from_mm, to_mm))
+        def is_riser(from_mm: float, to_mm: float, where: tuple[float, float] = along) -> bool:
+            strip = self._colour(self.limb, frame, where, (from_mm, to_mm))
             if strip is None:
                 return False
             nearest = min(known, key=lambda c: _tint_distance(strip, c))
@@ -406,17 +420,23 @@ class SideFinder:
             ):
                 self._may_be_riser.discard(name)
                 return inner
-        if is_riser(outer - 0.7, outer - 0.4):
+        # A limb that sits askew may bare the riser at one end only.
+        for start, end in itertools.pairwise(np.linspace(along[0], along[1], 4).tolist()):
+            side = float(strongest.line.at(np.array((start + end) / 2)))
+            if not any(is_riser(side - a, side - b, (start, end)) for a, b in SLIVER_STRIPS_MM):
+                continue
             self._warn(
                 "edge_ambiguous",
                 f"What lies just inside the {_words(name)} looks like the riser: "
                 "the limb may end further in.",
                 "Focus on the seam and retake, or mark the edge by hand.",
             )
+            break
         return strongest
 
     def _above_a_prop(
         self,
+        name: str,
         part: Part,
         frame: StripFrame,
         along: tuple[float, float],
@@ -425,14 +445,14 @@ class SideFinder:
     ) -> Candidate:
         """The riser's edge where a block that props it up, or another thing, ends further out.
 
-        A line further in is the riser's edge if it lies nearer to the limb's own side and what
-        is beyond it has another tint than the riser's face: a wall would have the same.
+        A line further in is the riser's edge if what is beyond it has another tint than the
+        riser's face, as its wall would not: quite another, or the line lies nearer to the
+        limb's own side.
         """
         inside = [
             c
             for c in candidates
             if c.change > PROP_SHARE * chosen.change
-            and c.weight > PROP_WEIGHT_GAIN * chosen.weight
             and PROP_SEEN_MM[0] < chosen.line.offset_mm - c.line.offset_mm < PROP_SEEN_MM[1]
         ]
         for inner in sorted(inside, key=lambda c: -c.merit):
@@ -441,8 +461,12 @@ class SideFinder:
             beyond = self._colour(part, frame, along, (edge + 0.3, chosen.line.offset_mm - 0.3))
             if face is None or beyond is None:
                 continue
-            if _tint_distance(face, beyond) > PROP_TINT_CHANGE:
+            tint = _tint_distance(face, beyond)
+            nearer = inner.weight > PROP_WEIGHT_GAIN * chosen.weight
+            if tint > OTHER_THING_TINT or (nearer and tint > PROP_TINT_CHANGE):
                 return inner
+            if tint > DOUBTFUL_TINT:
+                self._doubtful.add(name)
         return chosen
 
     def _blur_mm(self, part: Part) -> float:
