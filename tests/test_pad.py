@@ -47,6 +47,13 @@ def test_a_left_side_high_is_negative():
     assert found.characteristic("pad_squareness").value == pytest.approx(-1.2, abs=0.1)
 
 
+def test_a_card_off_the_centreline_is_told_and_does_no_harm():
+    truth, found = measured(off_centre=-2.6)
+    assert "card_off_centre" in codes(found)
+    assert_held(truth, found)
+    assert "card_off_centre" not in codes(measured()[1])
+
+
 def test_each_side_has_its_own_squareness():
     # Sides that lean outward going up: against its own side each end of the pad is higher.
     truth, found = measured(squareness=0.2, taper=0.6, seed=4)

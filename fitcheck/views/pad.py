@@ -65,6 +65,7 @@ ARRIS_CLEAR_MM = 1.5
 ODD_SQUARENESS_DEG = 3.0
 USUAL_WIDTH_MM = (30.0, 56.0)
 ODD_LEAN_DEG = 6.0
+FAR_OFF_CENTRE_MM = 1.5  # of the card: its mark is set on the centreline to about 1 mm
 ODD_TAPER_SDS = 3.0
 SIDEWAYS_SD_DEG = 0.15
 UNEVEN_SHARE, UNEVEN_MM = 0.6, 0.15
@@ -293,6 +294,14 @@ class _Pad:
         found = {name: float(value[0]) for name, value in values.items()}
         return [*self._odd_results(found), *self._poor_sight(), *self._odd_card()]
 
+    def _off_centre_mm(self) -> float:
+        """How far the middle between the sides lies from the card's centre mark."""
+        adjustment = self.scene.adjustment
+        lens, pose = adjustment.lens, adjustment.pose(self.place)
+        depth = -self.setback.middle_mm
+        sides = [pixels_to_card(self.pixels[n], lens, pose, depth)[:, 0].mean() for n in SIDES]
+        return float(np.mean(sides)) - middle_x_mm(self.scene.setup)
+
     def _odd_results(self, found: dict[str, float]) -> list[Note]:
         notes = []
         if abs(found["pad_squareness"]) > ODD_SQUARENESS_DEG:
@@ -303,6 +312,18 @@ class _Pad:
                     "unusual.",
                     "See that the fold lies on the pad along its whole width, look at the drawn "
                     "edges, and retake.",
+                )
+            )
+        off_centre = abs(self._off_centre_mm())
+        if off_centre > FAR_OFF_CENTRE_MM:
+            notes.append(
+                Note(
+                    "card_off_centre",
+                    f"The middle between the sides found lies {off_centre:.1f} mm beside the "
+                    "card's centre mark: the card stands off the centreline, or one of the two "
+                    "is not the riser's side.",
+                    "Look at the drawn edges; if one is wrong, mark it by hand. If both are "
+                    "right, the result is not harmed.",
                 )
             )
         if not USUAL_WIDTH_MM[0] <= found["riser_width"] <= USUAL_WIDTH_MM[1]:
