@@ -314,3 +314,26 @@ def test_an_unknown_view_is_refused():
 def test_impossible_setups_are_refused(arguments):
     with pytest.raises(BadInput, match="cannot be right"):
         Setup(**arguments)
+
+
+def test_a_block_of_another_colour_beside_the_riser_is_not_the_riser():
+    scene, clean = scene_measured(bench_light=0.03, limb_light=0.25, lateral_offset=-2.0)
+    photo = scene_photo(bench_light=0.03, limb_light=0.25, lateral_offset=-2.0)
+    ends = {e.edge: np.array(e.pixels) for e in clean.edges}
+    left = ends["riser_left"]
+    outward = left.mean(axis=0) - ends["riser_right"].mean(axis=0)
+    width = outward / scene.riser_width * 2.5  # 2.5 mm in pixels
+    run = (left[1] - left[0]) / 20
+    inner = np.array([left[0] - run, left[1] + run])
+    block = np.round(np.concatenate([inner, inner[::-1] + width])).astype(np.int32)
+    picture = photo.pixels.copy()
+    # It ends in line with the limb, and stands out from the bench more than from the riser.
+    cv2.fillPoly(picture, [block], (110, 140, 240), cv2.LINE_AA)
+    found = measure_photo(
+        replace(photo, pixels=cv2.GaussianBlur(picture, (0, 0), 0.6)),
+        "seat",
+        Setup(scene.thickness, bars_mm=(100.0, 100.0)),
+    )
+    for name in ("riser_width", "overhang_left"):
+        one, other = found.characteristic(name), clean.characteristic(name)
+        assert abs(one.value - other.value) < 0.35  # and not 2.5
