@@ -52,7 +52,11 @@ _STATUS = {
 Describe = Callable[[str, str, Mapping[str, str]], Edits]
 
 
-def photograph_routes(store: Callable[[], Store], describe: Describe) -> list[Route]:
+def photograph_routes(
+    store: Callable[[], Store],
+    describe: Describe,
+    arrived: Callable[[str, str], object] = lambda *_: None,
+) -> list[Route]:
     """Return the routes.
 
     Parameters
@@ -77,7 +81,9 @@ def photograph_routes(store: Callable[[], Store], describe: Describe) -> list[Ro
             if _stated_bytes(request) > MAX_FILE_BYTES:
                 raise _too_large()
             async with uploads, asyncio.timeout(LONGEST_UPLOAD_S):
-                return JSONResponse(await _received(request, store(), identity, describe))
+                said = await _received(request, store(), identity, describe)
+                await run_in_threadpool(arrived, identity, str(said["sha256"]))
+                return JSONResponse(said)
         except BadInput as error:
             return _refused(error)
         except (TimeoutError, ClientDisconnect):

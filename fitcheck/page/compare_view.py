@@ -57,8 +57,8 @@ def comparison(asked: str, who: str) -> None:
     words.show(change_table(before, after))
 
 
-def _told(bar: DeltaGenerator, word: str, number: int, of: int) -> None:
-    bar.progress((number - 1) / of, f"Measuring photograph {number} of {of} {word} …")
+def _told(bar: DeltaGenerator, word: str, number: int, of: int, share: float) -> None:
+    bar.progress((number - 1 + share) / of, f"Measuring photograph {number} of {of} {word} …")
 
 
 def change_table(before: Findings, after: Findings) -> str:

@@ -6,7 +6,6 @@ not errors keep their scale. Left and right of a seat are as one faces the limb'
 
 from __future__ import annotations
 
-import base64
 import math
 from collections.abc import Mapping, Sequence
 
@@ -303,15 +302,13 @@ def _scale_words(what: str, times: int) -> str:
     return f"{what} drawn {times} × as large" if times > 1 else f"{what} drawn to scale"
 
 
-def overlay_svg(picture_jpeg: bytes, measurement: Measurement) -> str:
-    """Draw the measured edges over a reduced photograph.
+def edges_svg(measurement: Measurement) -> str:
+    """Draw the measured edges alone, to lie over the photograph.
 
     Parameters
     ----------
-    picture_jpeg
-        The whole photograph, upright.
     measurement
-        What it gave, in pixels of the photograph.
+        What the photograph gave, in its pixels.
     """
     width, height = measurement.size_px
     thick = max(width, height) / 260
@@ -323,11 +320,9 @@ def overlay_svg(picture_jpeg: bytes, measurement: Measurement) -> str:
             f'<line {place} stroke="#101418" stroke-width="{2.2 * thick:.1f}"/>',
             f'<line {place} stroke="{edge_colour(edge.edge)}" stroke-width="{thick:.1f}"/>',
         ]
-    encoded = base64.b64encode(picture_jpeg).decode("ascii")
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-0.5 -0.5 {width} {height}">'
-        f'<image href="data:image/jpeg;base64,{encoded}" x="-0.5" y="-0.5" width="{width}"'
-        f' height="{height}"/>{"".join(lines)}</svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-0.5 -0.5 {width} {height}" '
+        f'width="{width}" height="{height}">{"".join(lines)}</svg>'
     )
 
 

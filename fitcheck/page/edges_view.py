@@ -15,7 +15,7 @@ from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.navigation import EDITING, PHOTOGRAPHS_STEP, go
 from fitcheck.page.one_photo import say_what_it_shows, verdict
 from fitcheck.page.picture_frame import PictureFrame, frame_round
-from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of, profile_across
+from fitcheck.page.pictures import picture_of, profile_across
 from fitcheck.page.shots import words_of
 from fitcheck.views import VIEWS
 
@@ -30,15 +30,20 @@ def edges(inspection: Inspection, photo: PhotoFile) -> None:
     if not photo.placed:
         say_what_it_shows(inspection, photo)
         return
-    with st.spinner("Measuring …"):
-        measurement = measuring.measured(inspection, photo)
-        unaided = measurement
-        if photo.hints:
-            unaided = measuring.measured(inspection, photo, by_hand=False)
-    told = st.container()
+    bar = st.empty()
+
+    def told(share: float) -> None:
+        bar.progress(share, measuring.how_far(share))
+
+    measurement = measuring.measured(inspection, photo, told=told)
+    unaided = measurement
+    if photo.hints:
+        unaided = measuring.measured(inspection, photo, by_hand=False, told=told)
+    bar.empty()
+    above = st.container()
     if unaided.size_px != (0, 0):
         _edit(inspection, photo, unaided, measurement)
-    with told:
+    with above:
         words.show(verdict(measurement, reasons=measurement.refused is not None))
         if photo.hints:
             _say_by_hand(inspection, photo, measurement)
@@ -149,9 +154,7 @@ def _profiles(photo: PhotoFile, measurement: Measurement) -> None:
         "lies on the wrong one.</p>"
     )
     try:
-        data = photo.data
-        with ONE_AT_A_TIME:
-            picture = picture_of(photo.sha256, data, photo.name)
+        picture = picture_of(photo.sha256, photo.read, photo.name)
     except FitcheckError as error:
         words.show(words.refusal(error))
         return

@@ -77,6 +77,10 @@ class PhotoFile:
         """Its bytes; raises BadInput if they are not there any more."""
         return self.shelf.read(self)
 
+    def read(self) -> bytes:
+        """Return its bytes; raises as ``data``."""
+        return self.data
+
     @property
     def view(self) -> str:
         """The view that it shows; empty if nobody said."""

@@ -135,6 +135,7 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
     from fitcheck.access.pairing import Door
     from fitcheck.access.pairing_page import pairing_address
     from fitcheck.access.photograph_routes import photograph_routes
+    from fitcheck.page.arrivals import measure_ahead
     from fitcheck.page.keeping import photo_edits
     from fitcheck.page.keeping import store as kept
     from fitcheck.page.picture_routes import picture_routes
@@ -169,7 +170,7 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
     )
     app = st.App(
         Path(__file__).with_name("page.py"),
-        routes=[*photograph_routes(kept, photo_edits), *picture_routes(kept)],
+        routes=[*photograph_routes(kept, photo_edits, measure_ahead), *picture_routes(kept)],
         middleware=[gate],
     )
     print(f"The page is at {url} (Ctrl+C here ends it).", flush=True)

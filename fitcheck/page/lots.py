@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +19,7 @@ from fitcheck.lots.repeated import repeated_text, study_repeats
 from fitcheck.lots.tolerances import own_tolerance
 from fitcheck.measurement import Measurement, Note
 from fitcheck.page import words
+from fitcheck.page.background import MEASUREMENTS, Progress
 from fitcheck.page.keeping import store
 from fitcheck.page.lot_runs import (
     LOTS_FOLDER,
@@ -27,7 +29,6 @@ from fitcheck.page.lot_runs import (
     start_run,
 )
 from fitcheck.page.lot_view import lot_page
-from fitcheck.page.pictures import ONE_AT_A_TIME
 from fitcheck.setup import Setup, setup_from
 from fitcheck.views import VIEWS
 from fitcheck.wording import wording
@@ -303,11 +304,14 @@ def _measured(data: bytes, name: str, view: str, setup: Setup) -> Measurement:
     from fitcheck.photo import read_photo
     from fitcheck.pipeline import measure_photos
 
-    with ONE_AT_A_TIME:
+    def work(_: Progress) -> Measurement:
         try:
             return measure_photos([read_photo(data, name)], view, setup)[0]
         except BadInput as error:
             return Measurement(name, view, refused=Note(error.code, error.message, error.advice))
+
+    key = ("repeat", hashlib.sha256(data).hexdigest(), name, view, setup)
+    return MEASUREMENTS.job(key, work, wanted=True).result()
 
 
 def _list() -> None:

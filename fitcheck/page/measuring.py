@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import logging
 from collections.abc import Callable, Sequence
@@ -13,23 +12,18 @@ import streamlit as st
 
 from fitcheck import __version__
 from fitcheck.card_sheet import sheet_pdf
-from fitcheck.corners import find_cards
 from fitcheck.errors import FitcheckError
 from fitcheck.findings.whole import Findings, find
 from fitcheck.measurement import Measurement, Note, Point
+from fitcheck.page.background import MEASUREMENTS, Job, Progress
 from fitcheck.page.document import inspection_of
-from fitcheck.page.drawings import overlay_svg
-from fitcheck.page.inspection import Inspection, Line, PhotoFile
+from fitcheck.page.inspection import Inspection, PhotoFile
 from fitcheck.page.picture_frame import PictureFrame
-from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of, preview
+from fitcheck.page.pictures import frame_jpeg, picture_of
+from fitcheck.photo import Photo
 from fitcheck.pipeline import Shot, measure_shots
-from fitcheck.setup import Setup
-
-THUMBNAIL_PX, OVERLAY_PX = 240, 900
 
 _log = logging.getLogger("fitcheck.page")
-
-_Hints = tuple[tuple[str, Line], ...]
 
 
 @dataclass(frozen=True)
@@ -40,7 +34,12 @@ class Outcome:
     measurement: Measurement | None
 
 
-def measured(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> Measurement:
+def measured(
+    inspection: Inspection,
+    photo: PhotoFile,
+    by_hand: bool = True,
+    told: Progress = lambda _: None,
+) -> Measurement:
     """Measure a photograph as the inspection says; at once if it was measured so before.
 
     Parameters
@@ -51,6 +50,8 @@ def measured(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> 
         One of its photographs, that says what it shows.
     by_hand
         Whether the edges marked by hand count.
+    told
+        Hears, while one waits, the share that is done; what it raises ends only the waiting.
 
     Returns
     -------
@@ -61,38 +62,77 @@ def measured(inspection: Inspection, photo: PhotoFile, by_hand: bool = True) -> 
     BadInput
         If the user's readings cannot be right.
     """
-    hints = photo.hints if by_hand else {}
-    setup = inspection.setup(photo)
-    given = photo.as_it_is if by_hand else frozenset()
-    asked = _asked(photo.view, setup, hints, given)
+    asked = _asked(inspection, photo, by_hand)
     if by_hand and (known := inspection.measured.get(photo.sha256)) and known[1] == asked:
         return replace(known[0], photo=photo.name)
+    job = _job(inspection, photo, by_hand, wanted=True)
     try:
-        found = _measured(photo, photo.view, setup, tuple(sorted(hints.items())), given)
+        found = job.result(told)
     except FitcheckError as error:  # its file is gone; not remembered, it may come back
+        MEASUREMENTS.forget((photo.sha256, asked))
         return Measurement(photo.name, photo.view, refused=_note(error, photo.name))
     if by_hand and (found.refused is None or found.refused.code != "internal_error"):
         inspection.measured[photo.sha256] = (found, asked)
-    return found
+    return replace(found, photo=photo.name)
+
+
+def begin_measuring(inspection: Inspection, photo: PhotoFile) -> None:
+    """Have a photograph measured in the background, so that it is done when it is asked for."""
+    if photo.placed and not is_measured(inspection, photo):
+        _job(inspection, photo, by_hand=True, wanted=False)
 
 
 def is_measured(inspection: Inspection, photo: PhotoFile) -> bool:
     """Tell whether :func:`measured` will answer at once; raises as that does."""
     known = inspection.measured.get(photo.sha256)
-    asked = _asked(photo.view, inspection.setup(photo), photo.hints, photo.as_it_is)
-    return known is not None and known[1] == asked
+    return known is not None and known[1] == _asked(inspection, photo, by_hand=True)
 
 
-def _asked(view: str, setup: Setup, hints: dict[str, Line], given: frozenset[str]) -> str:
+def _job(inspection: Inspection, photo: PhotoFile, by_hand: bool, wanted: bool) -> Job:
+    hints = photo.hints if by_hand else {}
+    given = photo.as_it_is if by_hand else frozenset()
+    setup = inspection.setup(photo)
+
+    def work(told: Progress) -> Measurement:
+        # A file that is gone is the caller's to tell; it may come back.
+        picture = _picture_or_note(photo)
+        if isinstance(picture, Note):
+            return Measurement(photo.name, photo.view, refused=picture, inputs=setup.to_json())
+        try:
+            shot = Shot(picture, photo.view, hints, given)
+            return measure_shots([shot], setup, progress=told)[0]
+        except Exception as error:
+            note = _note(error, photo.name)
+            return Measurement(photo.name, photo.view, refused=note, inputs=setup.to_json())
+
+    key = (photo.sha256, _asked(inspection, photo, by_hand))
+    return MEASUREMENTS.job(key, work, wanted)
+
+
+def _picture_or_note(photo: PhotoFile) -> Photo | Note:
+    data = photo.data
+    try:
+        return picture_of(photo.sha256, lambda: data, photo.name)
+    except Exception as error:
+        return _note(error, photo.name)
+
+
+def _asked(inspection: Inspection, photo: PhotoFile, by_hand: bool) -> str:
     """What a measurement depends on besides the picture, as a short text."""
-    said = json.dumps([__version__, view, setup.to_json(), sorted(hints.items()), sorted(given)])
-    return hashlib.sha256(said.encode("utf-8")).hexdigest()[:24]
+    setup = inspection.setup(photo)
+    hints = photo.hints if by_hand else {}
+    given = photo.as_it_is if by_hand else frozenset()
+    asked = [__version__, photo.view, setup.to_json(), sorted(hints.items()), sorted(given)]
+    return hashlib.sha256(json.dumps(asked).encode("utf-8")).hexdigest()[:24]
 
 
 def outcomes(
-    inspection: Inspection, told: Callable[[int, int], object] = lambda *_: None
+    inspection: Inspection, told: Callable[[int, int, float], object] = lambda *_: None
 ) -> list[Outcome]:
-    """Measure all photographs; ``told`` hears which one of how many is under way."""
+    """Measure all photographs.
+
+    ``told`` hears which one of how many is under way, and its share that is done.
+    """
     photos = list(inspection.photos.values())
     found = []
     for number, photo in enumerate(photos, start=1):
@@ -100,9 +140,17 @@ def outcomes(
             found.append(Outcome(photo, None))
             continue
         if not is_measured(inspection, photo):
-            told(number, len(photos))
-        found.append(Outcome(photo, measured(inspection, photo)))
+            told(number, len(photos), 0.0)
+        measurement = measured(inspection, photo, told=_of(told, number, len(photos)))
+        found.append(Outcome(photo, measurement))
     return found
+
+
+def _of(told: Callable[[int, int, float], object], number: int, of: int) -> Progress:
+    def passed_on(share: float) -> None:
+        told(number, of, share)
+
+    return passed_on
 
 
 def outcomes_behind_a_bar(inspection: Inspection) -> list[Outcome]:
@@ -110,8 +158,8 @@ def outcomes_behind_a_bar(inspection: Inspection) -> list[Outcome]:
     bar = st.empty()
     found = outcomes(
         inspection,
-        lambda number, of: bar.progress(
-            (number - 1) / of, f"Measuring photograph {number} of {of} …"
+        lambda number, of, share: bar.progress(
+            (number - 1 + share) / of, f"Measuring photograph {number} of {of} …"
         ),
     )
     bar.empty()
@@ -142,25 +190,6 @@ def findings_of(inspection: Inspection, found: Sequence[Outcome]) -> Findings:
     return made
 
 
-def _identity(photo: PhotoFile) -> tuple[str, str]:
-    """What stands for a photograph in the memory: hashing its bytes at every run is slow."""
-    return photo.sha256, photo.name
-
-
-@st.cache_data(max_entries=96, show_spinner=False, hash_funcs={PhotoFile: _identity})
-def _measured(
-    file: PhotoFile, view: str, setup: Setup, hints: _Hints, given: frozenset[str]
-) -> Measurement:
-    data = file.data
-    with ONE_AT_A_TIME:
-        try:
-            photo = picture_of(file.sha256, data, file.name)
-            return measure_shots([Shot(photo, view, dict(hints), given)], setup)[0]
-        except Exception as error:
-            note = _note(error, file.name)
-            return Measurement(file.name, view, refused=note, inputs=setup.to_json())
-
-
 def _note(error: Exception, name: str) -> Note:
     """Why a photograph gave nothing; it must not keep the others from being measured."""
     if isinstance(error, FitcheckError):
@@ -173,15 +202,9 @@ def _note(error: Exception, name: str) -> Note:
     )
 
 
-@st.cache_data(max_entries=16, show_spinner=False, hash_funcs={PhotoFile: _identity})
 def frame_picture(photo: PhotoFile, frame: PictureFrame) -> bytes:
     """JPEG of the part of a photograph that a frame shows."""
-    data = photo.data
-    with ONE_AT_A_TIME:
-        picture = picture_of(photo.sha256, data, photo.name)
-        buffer = io.BytesIO()
-        frame.take(picture.pixels).save(buffer, "JPEG", quality=85)
-        return buffer.getvalue()
+    return frame_jpeg(picture_of(photo.sha256, photo.read, photo.name), frame)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -202,51 +225,11 @@ def numbers_file(found: Sequence[Outcome]) -> bytes:
     return text.encode("utf-8")
 
 
-def quick_look(photo: PhotoFile) -> str:
-    """Say at once, before anything is measured, which cards a photograph shows."""
-    try:
-        data = photo.data
-        with ONE_AT_A_TIME:
-            cards = find_cards(picture_of(photo.sha256, data, photo.name).grey)
-    except FitcheckError as error:
-        return f"{error.message} {error.advice}"
-    if not cards:
-        return "It has arrived. No card is seen at first sight; looking closer …"
-    names = " and ".join(c.card.name for c in cards)
-    return f"It has arrived, card {names} is seen. Measuring …"
-
-
 def edge_lines(measurement: Measurement) -> dict[str, tuple[Point, Point]]:
     """Ends of each measured edge, pixels of the upright photograph."""
     return {edge.edge: edge.pixels for edge in measurement.edges}
 
 
-def thumbnail(photo: PhotoFile) -> bytes:
-    """Small JPEG of a photograph; empty if its file is gone or none."""
-    try:
-        return _thumbnail(photo)
-    except FitcheckError:
-        return b""
-
-
-def overlay(photo: PhotoFile, measurement: Measurement) -> bytes:
-    """SVG of a photograph, reduced, with its measured edges over it; empty if its file is gone."""
-    try:
-        small = _overlaid(photo)
-    except FitcheckError:
-        return b""
-    return overlay_svg(small, measurement).encode("utf-8")
-
-
-@st.cache_data(max_entries=8, show_spinner=False, hash_funcs={PhotoFile: _identity})
-def _overlaid(photo: PhotoFile) -> bytes:
-    data = photo.data
-    with ONE_AT_A_TIME:
-        return preview(picture_of(photo.sha256, data, photo.name), OVERLAY_PX)
-
-
-@st.cache_data(max_entries=128, show_spinner=False, hash_funcs={PhotoFile: _identity})
-def _thumbnail(photo: PhotoFile) -> bytes:
-    data = photo.data
-    with ONE_AT_A_TIME:
-        return preview(picture_of(photo.sha256, data, photo.name), THUMBNAIL_PX)
+def how_far(share: float) -> str:
+    """Say what is being done of a measurement, by the share that is done."""
+    return "The cards are found; measuring …" if share >= 0.5 else "Looking for the cards …"

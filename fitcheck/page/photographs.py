@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import streamlit as st
 
@@ -11,7 +11,7 @@ from fitcheck.errors import FitcheckError
 from fitcheck.findings.next_photo import NextPhoto
 from fitcheck.guide_views import good_and_bad_svg, guide_svg, guide_words
 from fitcheck.measurement import Measurement
-from fitcheck.page import measuring, words
+from fitcheck.page import measuring, small_pictures, words
 from fitcheck.page.capture import capture
 from fitcheck.page.edges_view import edges
 from fitcheck.page.inspection import Inspection, PhotoFile
@@ -26,8 +26,6 @@ from fitcheck.page.units_shown import in_unit_shown
 from fitcheck.photo import FORMATS
 from fitcheck.views import VIEWS
 
-# Take so long that a first look is worth its third of a second.
-SLOW_VIEWS = frozenset({"joint"})
 _SHOT, _BY_USER = "shot", "shot-by-user"
 
 
@@ -231,41 +229,47 @@ def _list(inspection: Inspection) -> None:
     st.subheader(f"{len(photos)} photograph{'s' * (len(photos) > 1)}", anchor=False)
     waiting = [p for p in photos if p.placed and not measuring.is_measured(inspection, p)]
     bar = st.empty()
+    done = 0
+
+    def told(share: float) -> None:
+        which = f"Photograph {done + 1} of {len(waiting)}: " if len(waiting) > 1 else ""
+        bar.progress((done + share) / len(waiting), f"{which}{measuring.how_far(share)}")
+
     for photo in reversed(photos):
-        if photo in waiting:
-            done = waiting[::-1].index(photo)
-            bar.progress(done / len(waiting), f"Measuring {done + 1} of {len(waiting)} …")
         with st.container(border=True):
-            _photo_in_list(inspection, photo, newest=photo is photos[-1])
+            _photo_in_list(inspection, photo, photo is photos[-1], told)
+        done += photo in waiting
     bar.empty()
 
 
-def _photo_in_list(inspection: Inspection, photo: PhotoFile, newest: bool) -> None:
+def _photo_in_list(
+    inspection: Inspection, photo: PhotoFile, newest: bool, told: Callable[[float], None]
+) -> None:
     shown = st.empty()
     measurement: Measurement | None = None
     if not photo.placed:
         body = "<p><strong>Say what it shows, then it is measured.</strong></p>"
-        words.show(words.photo_row(photo.name, measuring.thumbnail(photo), body))
+        words.show(words.photo_row(photo.name, small_pictures.thumbnail(photo), body))
         say_what_it_shows(inspection, photo)
     else:
         title = words_of(photo.fields)
         if not measuring.is_measured(inspection, photo):
             with shown.container():
-                seen = "It has arrived. Measuring …"
-                if photo.view in SLOW_VIEWS:
-                    seen = measuring.quick_look(photo)
-                words.show(words.photo_row(title, b"", f"<p>{words.text(seen)}</p>"))
-        measurement = measuring.measured(inspection, photo)
+                # A photograph that has just come is seen while it is measured.
+                small = "" if newest else small_pictures.thumbnail(photo)
+                words.show(
+                    words.photo_row(title, small, "<p>It has arrived.</p>"),
+                    small_pictures.large(photo) if newest else "",
+                )
+        measurement = measuring.measured(inspection, photo, told=told)
         with shown.container():
             body = verdict(measurement) + f'<p class="soft">{words.text(photo.name)}</p>'
-            large = b""
+            drawn = ""
             if newest and measurement.edges:
-                large = measuring.overlay(photo, measurement)
+                drawn = small_pictures.with_edges(photo, measurement, title)
             words.show(
-                words.photo_row(title, b"" if large else measuring.thumbnail(photo), body),
-                words.picture(large, "svg+xml", f"{title}, with its measured edges")
-                if large
-                else "",
+                words.photo_row(title, "" if drawn else small_pictures.thumbnail(photo), body),
+                drawn,
             )
     with st.container(horizontal=True):
         if measurement is not None:

@@ -77,7 +77,7 @@ class PictureFrame:
         turn = _TURNS[self.quarters]
         if turn is not None:
             picture = picture.transpose(turn)
-        return picture.resize(self.size_px, Image.Resampling.LANCZOS)
+        return picture.resize(self.size_px, Image.Resampling.LANCZOS, reducing_gap=3.0)
 
 
 def frame_round(lines: Mapping[str, Line], size_px: tuple[int, int]) -> PictureFrame:

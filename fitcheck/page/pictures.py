@@ -1,7 +1,7 @@
 """Photographs as pictures for the browser: reduced, cut out at full resolution, and as profiles.
 
 A photograph is decoded once and the last few are kept, for measuring, for its overlay and for
-the magnifier alike.
+the magnifier alike. What is shown of it small is made once, and kept longer.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,40 +21,81 @@ from fitcheck.photo import Photo, read_photo
 from fitcheck.tone import linear_light
 
 KEPT_DECODED = 3  # 36 MB each at 12 megapixels
+KEPT_SMALL = 160  # 60 kB each
+SMALL_PX = (240, 900)  # longest sides in which a whole photograph is shown
 MOST_PIECE_PX = 512
 JPEG_QUALITY = 85
 
-# A measurement takes a second and a few hundred megabytes: one at a time for everybody.
-ONE_AT_A_TIME = threading.Lock()
-
 _decoded: OrderedDict[str, Photo] = OrderedDict()
+_small: OrderedDict[tuple[str, int], bytes] = OrderedDict()
+_decoding = threading.Lock()
 _keeping = threading.Lock()
 
 Array = NDArray[np.float64]
 
 
-def picture_of(sha256: str, data: bytes, name: str) -> Photo:
-    """Return a photograph's picture, decoded or remembered; raises as ``read_photo``."""
+def picture_of(sha256: str, read: Callable[[], bytes], name: str) -> Photo:
+    """Return a photograph's picture, decoded or remembered.
+
+    Parameters
+    ----------
+    sha256, name
+        Of the photograph.
+    read
+        Gives its file; not called if the picture is remembered.
+
+    Raises
+    ------
+    BadInput
+        As ``read`` and :func:`fitcheck.photo.read_photo` do.
+    """
+    known = _remembered(sha256)
+    if known is not None:
+        return known
+    with _decoding:  # two who ask at once get one picture, decoded once
+        known = _remembered(sha256)
+        if known is not None:
+            return known
+        photo = read_photo(read(), name)
+        with _keeping:
+            _decoded[sha256] = photo
+            while len(_decoded) > KEPT_DECODED:
+                _decoded.popitem(last=False)
+        return photo
+
+
+def _remembered(sha256: str) -> Photo | None:
     with _keeping:
         known = _decoded.get(sha256)
         if known is not None:
             _decoded.move_to_end(sha256)
-            return known
-    photo = read_photo(data, name)
+        return known
+
+
+def small_of(sha256: str, read: Callable[[], bytes], name: str, longest_px: int) -> bytes:
+    """Return a whole photograph as a small JPEG, made or remembered; as :func:`picture_of`."""
+    key = (sha256, longest_px)
     with _keeping:
-        _decoded[sha256] = photo
-        while len(_decoded) > KEPT_DECODED:
-            _decoded.popitem(last=False)
-    return photo
+        known = _small.get(key)
+        if known is not None:
+            _small.move_to_end(key)
+            return known
+    made = preview(picture_of(sha256, read, name), longest_px)
+    with _keeping:
+        _small[key] = made
+        while len(_small) > KEPT_SMALL:
+            _small.popitem(last=False)
+    return made
 
 
 def preview(photo: Photo, longest_px: int) -> bytes:
     """Return a photograph as a small JPEG, upright."""
-    pixels = photo.pixels
-    step = max(1, max(pixels.shape[:2]) // (2 * longest_px))  # leaves enough for the average
-    small = Image.fromarray(np.ascontiguousarray(pixels[::step, ::step]))
-    small.thumbnail((longest_px, longest_px), Image.Resampling.BOX)
-    return jpeg(small)
+    import cv2  # large; the page's own first look is to be there before it
+
+    share = min(1.0, longest_px / max(photo.size_px))
+    width, height = (max(1, round(side * share)) for side in photo.size_px)
+    small = cv2.resize(photo.pixels, (width, height), interpolation=cv2.INTER_AREA)
+    return jpeg(Image.fromarray(small))
 
 
 def jpeg(picture: Image.Image) -> bytes:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.findings.whole import Findings
 from fitcheck.page.inspection import PhotoFile
-from fitcheck.page.pictures import ONE_AT_A_TIME, picture_of
+from fitcheck.page.pictures import picture_of
 from fitcheck.photo import Photo
 from fitcheck.reporting.amounts import Units
 from fitcheck.reporting.build import build_report
@@ -32,8 +32,7 @@ class _Pictures(Mapping[int, Photo]):
         if file is None:
             raise KeyError(place)
         try:
-            with ONE_AT_A_TIME:
-                picture = picture_of(file.sha256, file.data, file.name)
+            picture = picture_of(file.sha256, file.read, file.name)
         except FitcheckError as error:  # gone or broken: the report says that it was not measured
             raise KeyError(place) from error
         self.read.add(place)

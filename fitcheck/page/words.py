@@ -167,9 +167,9 @@ def figure(jpeg: bytes, alt: str, caption: str) -> str:
     )
 
 
-def photo_row(name: str, thumbnail_jpeg: bytes, body: str) -> str:
+def photo_row(name: str, source: str, body: str) -> str:
     """A photograph in the list: its small picture, its name, and HTML about it."""
-    small = picture(thumbnail_jpeg, "jpeg", "") if thumbnail_jpeg else ""
+    small = f'<img src="{source}" alt="" loading="lazy">' if source else ""
     return f'<div class="fc-photo">{small}<div><p class="name">{text(name)}</p>{body}</div></div>'
 
 
