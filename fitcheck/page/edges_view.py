@@ -9,6 +9,7 @@ from fitcheck.errors import FitcheckError
 from fitcheck.measurement import Measurement
 from fitcheck.page import measuring, words
 from fitcheck.page.drawings import edge_colour, profile_svg
+from fitcheck.page.earlier_lines import earlier_lines
 from fitcheck.page.edge_editor import edge_editor, edited_lines, lines_to_begin_with
 from fitcheck.page.fields import kept_choice
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
@@ -47,6 +48,8 @@ def edges(inspection: Inspection, photo: PhotoFile) -> None:
         words.show(verdict(measurement, reasons=measurement.refused is not None))
         if photo.hints:
             _say_by_hand(inspection, photo, measurement)
+        if VIEWS[photo.view].edges:
+            earlier_lines(inspection, photo)
     if measurement.refused is None:
         words.show(words.warnings(measurement.warnings))
         words.show(words.numbers_table(measurement.characteristics))
@@ -106,6 +109,11 @@ def _say_by_hand(inspection: Inspection, photo: PhotoFile, measurement: Measurem
         said = f"<strong>{words.text(names)}</strong>: measured from your line."
     else:
         said = f"<strong>{words.text(names)}</strong>: set by hand."
+    if photo.view not in AS_IT_IS_VIEWS:
+        said += (
+            " In this kind of photograph your line is a hint: the clearest edge within about 2 mm "
+            "of it is measured. It cannot be taken as it lies."
+        )
     words.show(words.box("say", said))
     if photo.view in AS_IT_IS_VIEWS:
         _as_it_is(inspection, photo)

@@ -11,23 +11,21 @@ from fitcheck.findings.decisions import Finding
 from fitcheck.findings.plain import (
     cause_sentences,
     found_sentences,
-    proposal_sentences,
     verdict_words,
 )
 from fitcheck.findings.score import Score
-from fitcheck.findings.seat import Seat, Value
-from fitcheck.findings.steps import Step
+from fitcheck.findings.seat import Seat
 from fitcheck.findings.string_line import StringLine
 from fitcheck.findings.whole import Findings
-from fitcheck.findings.words import MEASURES, depth_text, plain_quantity, sentence
-from fitcheck.inspection import ARRANGEMENTS
+from fitcheck.findings.words import MEASURES, sentence
+from fitcheck.inspection import ARRANGEMENTS, Arrangement, End
 from fitcheck.page import measuring, words
 from fitcheck.page.drawings import seat_svg, string_svg, tip_offsets, twist_svg
-from fitcheck.page.fields import kept_text
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.navigation import PHOTOGRAPHS_STEP, go
+from fitcheck.page.rework_view import next_step, rework, value_text
 from fitcheck.page.shots import shot_asked_for
-from fitcheck.page.units_shown import in_unit_shown, length_text
+from fitcheck.page.units_shown import length_text
 
 # Sign and colour: colour is never the only sign.
 USES = {
@@ -37,9 +35,15 @@ USES = {
     "cannot be said yet": ("?", "undecided"),
 }
 SIGNS = {"good": "✓", "acceptable": "~", "rework": "✗", "undecided": "?"}
-MOST_REASONS = 4  # at the top; the rest can be opened
-# What is photographed anew after a step, by what it works on.
-_AGAIN = {"lap": "pad", "move_holes": "seat", "dress": "seat", "shim": "sight", "bed": "sight"}
+# The worst of a seat's decisions, as the seat's verdict.
+WORST = {
+    "good": "good",
+    "acceptable": "acceptable",
+    "rework": "needs work",
+    "undecided": "not decided yet",
+}
+MOST_REASONS = 3  # at the top; the rest can be opened
+FEW_SENTENCES = 3
 
 
 def findings(inspection: Inspection) -> None:
@@ -58,14 +62,12 @@ def findings(inspection: Inspection) -> None:
         f = measuring.findings_of(inspection, found)
     _in_short(f)
     _stops(f)
+    _first(inspection, f)
     _seats(f)
-    _string_lines(f)
+    rework(inspection, f)
     _causes(f)
-    _rework(inspection, f)
-    _scores(f)
-    _decisions(f)
+    _string_lines(f)
     _bench(f)
-    _next(f)
     words.show(
         words.box("caution", *(words.text(text) for text in f.fitness.cautions)),
     )
@@ -101,56 +103,123 @@ def _stops(f: Findings) -> None:
         )
 
 
-def _seats(f: Findings) -> None:
-    for arrangement in ARRANGEMENTS:
-        drawn = [
-            pair
-            for seat in f.seats[arrangement].values()
-            if arrangement == "as received"
-            or any(value.tool == "photograph" for value in seat.values.values())
-            if any(pair := _drawn(seat))
-        ]
-        if drawn and arrangement == "as received":
-            st.subheader("How the limbs sit", anchor=False)
-            _in_columns(drawn)
-        elif drawn:
-            opened = f.rework.arrangement == "exchanged"
-            with st.expander("How they would sit with the limbs exchanged", expanded=opened):
-                _in_columns(drawn)
-    if any(f.seats["as received"].values()):
+def _first(inspection: Inspection, f: Findings) -> None:
+    """What to do first; and the photograph that would tell most, if that is not the same."""
+    step = next_step(inspection, f)
+    if step is not None:
+        more = len(f.rework.steps) - 1
+        rest = f" The whole list of {more + 1} steps is below." if more else ""
         words.show(
-            '<p class="soft">Left and right of a seat are as you face the limb’s outer face with '
-            "its tip up, for the upper and the lower limb alike.</p>"
+            words.box(
+                "say", f"<strong>Do first: {words.text(step.title.rstrip('.'))}.</strong>{rest}"
+            )
         )
-        with st.expander("The same in words"):
-            words.show(words.listed(found_sentences(f)))
+    if f.faults.next_photos:
+        best = shot_asked_for(f.faults.next_photos[0])
+        words.show(
+            words.box(
+                "say",
+                f"<strong>What would tell most: {words.text(best.words)}.</strong> It would "
+                "settle whose fault it is with a probability of "
+                f"{100 * f.faults.next_photos[0].gain.settles:.0f} %.",
+            )
+        )
+        st.button(
+            "Take that photograph",
+            key="take-next",
+            on_click=partial(_take, best.view, best.end, best.limb),
+        )
+
+
+def _seats(f: Findings) -> None:
+    """Each seat folded, with its verdict in its heading; the worst is open."""
+    seats = f.seats["as received"]
+    shown = [end for end in seats if any(_drawn(seats[end])) or _rows(f.findings, end)]
+    if not shown:
+        return
+    bare = all(seats[end].limb is None for end in shown)
+    st.subheader("The pads" if bare else "How the limbs sit", anchor=False)
+    worst = min(shown, key=lambda end: f.scores["as received"][end].share)
+    for end in shown:
+        _seat(f, "as received", end, opened=bare or end == worst)
+    whole = [one for one in f.findings if one.end is None]
+    if whole:
+        with st.expander(f"The whole bow: {_in_words(whole)}"):
+            words.show(decision_table(whole))
+    exchanged = f.seats["exchanged"]
+    known = [
+        end
+        for end, seat in exchanged.items()
+        if any(_drawn(seat)) and any(v.tool == "photograph" for v in seat.values.values())
+    ]
+    if known and not bare:
+        opened = f.rework.arrangement == "exchanged"
+        with st.expander("How they would sit with the limbs exchanged", expanded=opened):
+            for end in known:
+                _seat(f, "exchanged", end, opened=False)
+    with st.expander("The same in words; which side is left"):
+        words.show(
+            words.listed(found_sentences(f)),
+            '<p class="soft">Left and right of a seat are as you face the limb’s outer face with '
+            "its tip up, for the upper and the lower limb alike. A lip or an overhang is how far "
+            "one part stands out beyond the other; “off square” is how far the pad’s line across "
+            "leans against square to the riser’s sides; twist is how far the limb is turned about "
+            "its own length.</p>",
+        )
+
+
+def _seat(f: Findings, arrangement: Arrangement, end: End, opened: bool) -> None:
+    """One seat: drawn, judged, scored."""
+    seat = f.seats[arrangement][end]
+    score = f.scores[arrangement][end]
+    rows = _rows(f.findings if arrangement == "as received" else f.findings_exchanged, end)
+    limb = "bare pad" if seat.limb is None else f"limb {words.markdown(seat.limb)}"
+    points = f", {score.points:.1f} of {score.out_of} points" if score.out_of else ""
+    title = f"{sentence(f'{end} end, {limb}')}: {_in_words(rows)}{points}"
+    with st.expander(title, expanded=opened):
+        _beside_each_other(*_drawn(seat))
+        if rows:
+            words.show(decision_table(rows, with_place=False))
+        if score.out_of:
+            _score(score)
+
+
+def _rows(findings: Sequence[Finding], end: End) -> list[Finding]:
+    return [one for one in findings if one.end == end]
+
+
+def _in_words(rows: Sequence[Finding]) -> str:
+    """The worst of some decisions, with its sign."""
+    found = {verdict_words(one) for one in rows}
+    worst = next((w for w in ("rework", "undecided", "acceptable") if w in found), "good")
+    return f"{SIGNS[worst]} {WORST[worst]}" if rows else "nothing to judge"
 
 
 def _drawn(seat: Seat) -> tuple[str, str]:
     return seat_svg(seat), twist_svg(seat)
 
 
-def _in_columns(drawn: Sequence[tuple[str, str]]) -> None:
-    """Each seat's drawings beside each other; on a narrow screen below each other."""
-    for seat, sticks in drawn:
-        left, right = st.columns(2)
-        with left:
-            if seat:
-                words.drawing(seat, "Drawing of the seat")
-        with right:
-            if sticks:
-                words.drawing(sticks, "Drawing of pad and twist")
+def _beside_each_other(seat: str, sticks: str) -> None:
+    """A seat's drawings; on a narrow screen below each other."""
+    drawn = [
+        (svg, name)
+        for svg, name in ((seat, "Drawing of the seat"), (sticks, "Drawing of pad and twist"))
+        if svg
+    ]
+    for place, (svg, name) in zip(st.columns(2), drawn, strict=False):
+        with place:
+            words.drawing(svg, name)
 
 
 def _string_lines(f: Findings) -> None:
     lines = [line for a in ARRANGEMENTS if (line := f.string[a]) is not None]
     if not lines:
         return
-    st.subheader("Where the string runs", anchor=False)
-    for place, line in zip(st.columns(2), lines, strict=False):
-        with place:
-            words.drawing(string_svg(line), "Drawing of the string over riser and pads")
-            words.show(f'<p class="soft">{words.text(_string_words(line))}</p>')
+    with st.expander("Where the string runs"):
+        for place, line in zip(st.columns(2), lines, strict=False):
+            with place:
+                words.drawing(string_svg(line), "Drawing of the string over riser and pads")
+                words.show(f'<p class="soft">{words.text(_string_words(line))}</p>')
 
 
 def _string_words(line: StringLine) -> str:
@@ -178,154 +247,12 @@ def _string_words(line: StringLine) -> str:
 def _causes(f: Findings) -> None:
     sentences = cause_sentences(f)
     if sentences:
-        st.subheader("Whose fault it is", anchor=False)
-        words.show(words.listed(sentences))
+        with st.expander("Whose fault it is", expanded=len(sentences) <= FEW_SENTENCES):
+            words.show(words.listed(sentences))
 
 
-def _rework(inspection: Inspection, f: Findings) -> None:
-    steps = f.rework.steps
-    if not steps:
-        return
-    st.subheader("What to do", anchor=False)
-    words.show(words.listed(proposal_sentences(f)))
-    if f.rework.arrangement == "exchanged":
-        words.show("<p>The steps are for the limbs exchanged.</p>")
-    done = sum(1 for step in steps if _is_done(inspection, step))
-    st.progress(done / len(steps), f"{done} of {len(steps)} steps done")
-    following = next((s for s in steps if not _is_done(inspection, s)), None)
-    for number, step in enumerate(steps, start=1):
-        _step(inspection, number, step, opened=step is following)
-    if f.rework.out_of_reach:
-        words.show(
-            "<p><strong>What no safe step reaches:</strong></p>",
-            words.listed([f"{o.what} {o.why}" for o in f.rework.out_of_reach]),
-        )
-    if f.rework.left_alone:
-        words.show(
-            "<p><strong>To be left as it is:</strong></p>",
-            words.listed([item.text for item in f.rework.left_alone]),
-        )
-
-
-def _identity(step: Step) -> str:
-    return "|".join((step.act, step.end or "", step.limb or "", step.title))[:120]
-
-
-def _is_done(inspection: Inspection, step: Step) -> bool:
-    return inspection.record("/done", {"id": _identity(step)}).get("state") == "done"
-
-
-def _step(inspection: Inspection, number: int, step: Step, opened: bool) -> None:
-    identity = _identity(step)
-    match = {"id": identity}
-    record = inspection.record("/done", match)
-    is_done = record.get("state") == "done"
-    with st.container(border=True):
-        key = f"done-{identity}"
-        st.session_state[key] = is_done
-        st.checkbox(
-            f"**{number} · {words.markdown(in_unit_shown(step.title))}**",
-            key=key,
-            on_change=lambda: inspection.put_record(
-                "/done", match, {"state": "done" if st.session_state[key] else "open"}
-            ),
-        )
-        with st.expander("How, and how far", expanded=opened):
-            _how(step)
-        if is_done:
-            _measured_after(inspection, step, match, record)
-
-
-def _how(step: Step) -> None:
-    how_much = "" if step.depth_mm is None else depth_text(step.depth_mm)
-    words.show(
-        f"<p>{words.text(step.text)}</p>",
-        f"<p><strong>How much:</strong> {words.text(how_much)}.</p>" if how_much else "",
-        f"<p><strong>Bound:</strong> {words.text(step.bound)}</p>" if step.bound else "",
-        *(
-            f'<p class="fc-care"><span aria-hidden="true">⚠</span> {words.text(c)}</p>'
-            for c in step.cautions
-        ),
-        _predicted(step),
-        f"<p><strong>Stop and measure:</strong> {words.text(step.stop)}</p>" if step.stop else "",
-    )
-
-
-def _measured_after(
-    inspection: Inspection, step: Step, match: dict[str, str], record: dict[str, object]
-) -> None:
-    """After a step its result is asked for: a photograph, or a reading in words."""
-    kept_text(
-        st.container(),
-        "Measured after this step",
-        f"after-{match['id']}",
-        str(record.get("measured") or ""),
-        lambda text: inspection.put_record("/done", match, {"measured": text}),
-        example="what the caliper, the feeler gauge or a new photograph says",
-    )
-    if not record.get("measured"):
-        words.show(
-            words.box(
-                "say",
-                "<strong>Measure before the next step.</strong> A step that did not do what was "
-                "expected changes what the next one has to do.",
-            )
-        )
-    view = _AGAIN.get(step.act)
-    if view is not None:
-        st.button(
-            "Take a photograph of it now",
-            key=f"again-{match['id']}",
-            on_click=_photograph_again,
-            args=(view, step),
-        )
-
-
-def _photograph_again(view: str, step: Step) -> None:
-    st.session_state["wanted-shot"] = (view, step.end or "", step.limb or "")
-    go(PHOTOGRAPHS_STEP)
-
-
-def _predicted(step: Step) -> str:
-    rows = "".join(
-        f'<tr><th scope="row">{words.text(sentence(MEASURES.get(p.name, p.name)))}</th>'
-        f"<td>{words.text(_value(p.before))}</td><td>{words.text(_value(p.after))}</td></tr>"
-        for p in step.predicted
-        if abs(p.after.value - p.before.value) > 0.1 * p.before.expanded
-    )
-    if not rows:
-        return ""
-    after = "" if step.score_after is None else f"; seat afterwards: {step.score_after.text}"
-    return (
-        f'<table class="fc-table"><caption>What it will do{words.text(after)}</caption>'
-        '<thead><tr><th scope="col">Measure</th><th scope="col">before</th>'
-        f'<th scope="col">after</th></tr></thead><tbody>{rows}</tbody></table>'
-    )
-
-
-def _value(value: Value) -> str:
-    return plain_quantity(value.value, value.standard_uncertainty, value.unit)
-
-
-def _scores(f: Findings) -> None:
-    scores = [(a, s) for a in ARRANGEMENTS for s in f.scores[a].values() if s.out_of]
-    if not scores:
-        return
-    st.subheader("Score", anchor=False)
-    words.show(
-        "<p>Ten points are to be had for a limb that sits without a lip, on a square pad, "
-        "untwisted, on a tight pin, without a gap. What was not measured is left out and "
-        "named.</p>"
-    )
-    for arrangement, score in scores:
-        _score(arrangement, score)
-
-
-def _score(arrangement: str, score: Score) -> None:
-    limb = "bare pad" if score.seat.limb is None else f"limb {score.seat.limb}"
-    where = sentence(f"{score.seat.end} end, {limb}")
-    if arrangement == "exchanged":
-        where = f"{where}, limbs exchanged"
+def _score(score: Score) -> None:
+    """The score with its arithmetic."""
     bars = "".join(
         f'<div class="fc-part"><span>{words.text(part.words)}</span>'
         '<span class="fc-bar" aria-hidden="true">'
@@ -338,28 +265,22 @@ def _score(arrangement: str, score: Score) -> None:
         if score.missing
         else ""
     )
-    words.show(f"<h4>{words.text(where)}: {words.text(score.text)}</h4>{bars}{missing}")
-    with st.expander(f"The arithmetic: {where}"):
+    words.show(f"<h4>Score: {words.text(score.text)}</h4>{bars}{missing}")
+    with st.expander("How the score is reckoned"):
         words.show(
-            words.listed([*(p.arithmetic for p in score.parts), f"together {score.arithmetic}"])
+            "<p>Ten points are to be had for a limb that sits without a lip, on a square pad, "
+            "untwisted, on a tight pin, without a gap. What was not measured is left out and "
+            "named.</p>",
+            words.listed([*(p.arithmetic for p in score.parts), f"together {score.arithmetic}"]),
         )
 
 
-def _decisions(f: Findings) -> None:
-    tables = [("As received", f.findings)]
-    if any(one.value.tool == "photograph" and one.limb for one in f.findings_exchanged):
-        tables.append(("With the limbs exchanged", f.findings_exchanged))
-    for title, rows in tables:
-        if rows:
-            with st.expander(f"Every number against its limit: {title.lower()}"):
-                words.show(decision_table(rows))
-
-
-def decision_table(rows: Sequence[Finding]) -> str:
-    """Every decision as a table: value, limits, decision."""
+def decision_table(rows: Sequence[Finding], with_place: bool = True) -> str:
+    """Every decision as a table: value, limits, decision; and of which seat, if that is wanted."""
+    name = decision_name if with_place else _measure
     body = "".join(
-        f'<tr><th scope="row">{words.text(decision_name(one))}</th>'
-        f"<td>{words.text(_value(one.value))}</td>"
+        f'<tr><th scope="row">{words.text(name(one))}</th>'
+        f"<td>{words.text(value_text(one.value))}</td>"
         f"<td>good {words.text(one.judged.tolerance.good_text)}, rework "
         f"{words.text(one.judged.tolerance.rework_text)}</td>"
         f"<td>{SIGNS[verdict_words(one)]} {verdict_words(one)}"
@@ -383,41 +304,33 @@ def decision_name(one: Finding) -> str:
     where = "whole bow" if one.end is None else f"{one.end} end"
     if one.limb is not None:
         where = f"{where}, limb {one.limb}"
-    return sentence(f"{where}: {MEASURES.get(one.name, one.name.replace('_', ' '))}")
+    return sentence(f"{where}: {_measure_name(one)}")
+
+
+def _measure(one: Finding) -> str:
+    return sentence(_measure_name(one))
+
+
+def _measure_name(one: Finding) -> str:
+    return MEASURES.get(one.name, one.name.replace("_", " "))
 
 
 def _bench(f: Findings) -> None:
     if not f.bench:
         return
-    st.subheader("What the bench readings mean", anchor=False)
     rows = "".join(
         f'<tr><th scope="row">{words.text(b.title)}</th><td>{words.text(b.reading)}</td><td>'
         + ('<strong><span aria-hidden="true">⚠</span></strong> ' if b.level == "caution" else "")
         + f"{words.text(b.meaning)}</td></tr>"
         for b in f.bench
     )
-    words.show(
-        '<table class="fc-table fc-stack"><thead><tr><th scope="col">Reading</th>'
-        '<th scope="col">Read as</th><th scope="col">What it means</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table>"
-    )
-
-
-def _next(f: Findings) -> None:
-    if f.faults.next_photos:
-        best = shot_asked_for(f.faults.next_photos[0])
+    warned = sum(1 for b in f.bench if b.level == "caution")
+    heading = "What the bench readings mean" + (f": ⚠ {warned} to look at" if warned else "")
+    with st.expander(heading):
         words.show(
-            words.box(
-                "say",
-                f"<strong>What would tell most: {words.text(best.words)}.</strong> It would "
-                "settle whose fault it is with a probability of "
-                f"{100 * f.faults.next_photos[0].gain.settles:.0f} %.",
-            )
-        )
-        st.button(
-            "Take that photograph",
-            key="take-next",
-            on_click=partial(_take, best.view, best.end, best.limb),
+            '<table class="fc-table fc-stack"><thead><tr><th scope="col">Reading</th>'
+            '<th scope="col">Read as</th><th scope="col">What it means</th></tr></thead>'
+            f"<tbody>{rows}</tbody></table>"
         )
 
 

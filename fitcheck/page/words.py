@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import datetime
 import html
 from collections.abc import Iterable, Sequence
 
@@ -133,6 +134,14 @@ def _clash_value(value: object) -> str:
     if not all(isinstance(one, str) for one in values):
         return "it was marked there"
     return f"“{text(' and '.join(map(str, values)))}”"
+
+
+def when(at: str) -> str:
+    """A time of the store as the clock of this program's machine shows it; ISO 8601 in."""
+    try:
+        return datetime.datetime.fromisoformat(at).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return at
 
 
 def markdown(words: object) -> str:
