@@ -336,7 +336,7 @@ def _print_text(measurement: Measurement) -> None:
 
 def _demo(options: argparse.Namespace) -> int:
     from fitcheck.accuracy import compare, known_photographs, to_text
-    from fitcheck.samples import sample_folder, samples
+    from fitcheck.samples import sample_folder
 
     print("Inspecting the sample bow, invented and photographed with known truth.")
     started = time.perf_counter()
@@ -350,7 +350,14 @@ def _demo(options: argparse.Namespace) -> int:
         return OK
     from fitcheck.page.launch import launch
 
-    launch(show=[sample.path for sample in samples()])
+    def opened() -> str:
+        from fitcheck.access.photograph_routes import THIS_COMPUTER
+        from fitcheck.page.opening import begin_sample_bow, begin_samples
+
+        begin_samples(THIS_COMPUTER)  # two single photographs, in the list beside the bow
+        return begin_sample_bow(THIS_COMPUTER, done.findings.measurements)
+
+    launch(opened=opened)
     return OK
 
 

@@ -25,12 +25,14 @@ from page_app import (
 from streamlit.testing.v1 import AppTest
 
 from fitcheck.cli_report import wishes_of
-from fitcheck.inspection_file import inspection_from_json
+from fitcheck.inspection_file import inspection_from_json, read_inspection
+from fitcheck.measurement import Measurement, Note
 from fitcheck.page import measuring
 from fitcheck.page.document import inspection_file, with_unit
 from fitcheck.page.edge_editor import edited_lines
 from fitcheck.page.keeping import store, visit
 from fitcheck.page.launch import OPEN_VARIABLE
+from fitcheck.page.opening import begin_sample_bow
 from fitcheck.reporting.shop import SHOP_FILE
 from fitcheck.samples import sample_photos
 from fitcheck.setup import Setup
@@ -489,6 +491,44 @@ def test_it_opens_with_the_photographs_it_was_launched_with(
     app = opened()
     assert heading(app) == "What is on the bench?"
     assert "gone.jpg cannot be read" in said(app)
+
+
+def test_the_sample_bow_opens_with_what_was_measured_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FITCHECK_STORE", str(tmp_path / "store"))
+    whole = read_inspection(SAMPLE / "inspection.json")
+    names = [Path(photo.file).name for photo in whole.photos]
+    given = [
+        Measurement(name, photo.view, refused=Note("told", f"Told of {name}.", "As it was."))
+        for name, photo in zip(names, whole.photos, strict=True)
+    ]
+    app = opened(inspection=begin_sample_bow("a test", given), step="5")
+    assert heading(app) == "5 · Findings"
+    inspection = inspection_of(app)
+    assert [photo.name for photo in inspection.photos.values()] == names
+    assert all(measuring.is_measured(inspection, p) for p in inspection.photos.values())
+    raw, _ = inspection_file(inspection.document)
+    kept = inspection_from_json(raw)
+    assert (kept.bow, kept.readings, kept.limits) == (whole.bow, whole.readings, whole.limits)
+    assert [(p.view, p.end, p.limb) for p in kept.photos] == [
+        (p.view, p.end, p.limb) for p in whole.photos
+    ]
+    press(app, "home")
+    assert "Saltmarsh" in said(app)
+
+
+def test_both_kinds_of_sample_are_offered_while_there_is_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FITCHECK_STORE", str(tmp_path / "store"))
+    app = opened()
+    assert app.button(key="sample-bow").label == "Open the sample bow"
+    press(app, "sample")
+    assert heading(app) == "3 · Photographs"
+    assert len(inspection_of(app).photos) == 2
+    press(app, "home")
+    assert not [b for b in app.button if b.key == "sample-bow"]
 
 
 def test_an_address_of_no_inspection_is_said() -> None:

@@ -11,8 +11,13 @@ from fitcheck.page import words
 from fitcheck.page.bow import PURPOSES
 from fitcheck.page.document import after_rework, begun, copied
 from fitcheck.page.keeping import store
-from fitcheck.page.navigation import FINDINGS_STEP, compare, open_inspection
-from fitcheck.page.opening import add_samples
+from fitcheck.page.navigation import (
+    FINDINGS_STEP,
+    PHOTOGRAPHS_STEP,
+    compare,
+    open_inspection,
+)
+from fitcheck.page.opening import begin_sample_bow, begin_samples
 from fitcheck.store.inspections import Listed
 
 MOST_LISTED = 30
@@ -70,13 +75,7 @@ def _history(who: str) -> None:
     if not listed:
         words.show(f"<p>{'None has these words.' if search else 'None yet: begin one above.'}</p>")
         if not search:
-            words.show("<p>Rather see first what comes out?</p>")
-            st.button(
-                "Try it with the sample photographs",
-                key="sample",
-                on_click=_failing_in_words,
-                args=(_samples, who),
-            )
+            _offer_samples(who)
     for entry in listed[:MOST_LISTED]:
         with st.container(border=True):
             _entry(entry, who)
@@ -100,6 +99,16 @@ def _history(who: str) -> None:
                 '<p class="soft">What is in the bin is kept until <code>fitcheck bin --empty'
                 "</code> deletes it for good.</p>"
             )
+
+
+def _offer_samples(who: str) -> None:
+    words.show("<p>Rather see first what comes out?</p>")
+    with st.container(horizontal=True):
+        for name, key, act in (
+            ("Open the sample bow", "sample-bow", _sample_bow),
+            ("Open two single photographs", "sample", _samples),
+        ):
+            st.button(name, key=key, on_click=_failing_in_words, args=(act, who))
 
 
 def title_of(entry: Listed) -> str:
@@ -183,22 +192,12 @@ def _copy(identity: str, who: str) -> None:
     _begin(copied(store().inspections.get(identity).document), who)
 
 
+def _sample_bow(who: str) -> None:
+    open_inspection(begin_sample_bow(who), FINDINGS_STEP)
+
+
 def _samples(who: str) -> None:
-    from fitcheck.page.keeping import visit
-
-    identity = store().inspections.begin(sample_document(), who).identity
-    visiting = visit(store(), identity, who)
-    add_samples(visiting.inspection)
-    visiting.save()
-    open_inspection(identity, FINDINGS_STEP)
-
-
-def sample_document() -> dict[str, Any]:
-    """Return the document for the sample photographs, which says that they are samples."""
-    document = begun("customer")
-    document["bow"] = {"name": "Sample photographs"}
-    document["note"] = "Begun with the sample photographs that come with fitcheck."
-    return document
+    open_inspection(begin_samples(who), PHOTOGRAPHS_STEP)
 
 
 def _failing_in_words(act: Any, *given: Any) -> None:

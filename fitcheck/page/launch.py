@@ -15,7 +15,7 @@ import tempfile
 import threading
 import time
 import webbrowser
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,6 +82,7 @@ def launch(
     show: Path | Sequence[Path] | None = None,
     store: Path | None = None,
     lan: Lan | None = None,
+    opened: Callable[[], str] | None = None,
 ) -> None:
     """Serve the page until it is stopped with Ctrl+C.
 
@@ -99,6 +100,9 @@ def launch(
         the page is kept only until it is stopped.
     lan
         Offer the page to paired devices of the local network; None for this machine only.
+    opened
+        Puts an inspection into the store that it may use, and returns its name; the page opens
+        with its findings. As with ``show``, it is kept only until the page is stopped.
 
     Raises
     ------
@@ -116,17 +120,23 @@ def launch(
         else:
             photos = [path.resolve() for path in photos_to_show(show)]
             os.environ[OPEN_VARIABLE] = os.pathsep.join(map(str, photos))
-            if store is None:  # what is only shown does not belong among the user's inspections
-                temporary = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
-                store = Path(ends_with_it.enter_context(temporary)) / "store"
-                print("What is shown is kept only until this ends.", flush=True)
+        if store is None and (show is not None or opened is not None):
+            # What is only shown does not belong among the user's inspections.
+            temporary = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
+            store = Path(ends_with_it.enter_context(temporary)) / "store"
+            print("What is shown is kept only until this ends.", flush=True)
         if store is not None:
             os.environ[STORE_VARIABLE] = str(store.absolute())
         Store()  # said here if it cannot be opened, and not in the browser
-        _serve(address, port, open_browser, lan)
+        at = ""
+        if opened is not None:
+            from fitcheck.page.navigation import FINDINGS_STEP
+
+            at = f"/?inspection={opened()}&step={FINDINGS_STEP}"
+        _serve(address, port, open_browser, lan, at)
 
 
-def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None:
+def _serve(address: str, port: int, open_browser: bool, lan: Lan | None, at: str) -> None:
     import streamlit as st
     from starlette.middleware import Middleware
 
@@ -155,7 +165,7 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
     if lan is not None and lan.certificate is not None:
         settings["server.sslCertFile"] = str(lan.certificate)
         settings["server.sslKeyFile"] = str(lan.key)
-    first, door, announcer = url, None, None
+    first, door, announcer = f"{url}{at}", None, None
     if lan is not None:
         door = Door()
         announcer = Announcer(door, url)
@@ -173,7 +183,7 @@ def _serve(address: str, port: int, open_browser: bool, lan: Lan | None) -> None
         routes=[*photograph_routes(kept, photo_edits, measure_ahead), *picture_routes(kept)],
         middleware=[gate],
     )
-    print(f"The page is at {url} (Ctrl+C here ends it).", flush=True)
+    print(f"The page is at {url}{at} (Ctrl+C here ends it).", flush=True)
     if announcer is not None:
         if not secure:
             print(

@@ -7,6 +7,7 @@ import json
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import streamlit as st
 
@@ -80,6 +81,11 @@ def begin_measuring(inspection: Inspection, photo: PhotoFile) -> None:
     """Have a photograph measured in the background, so that it is done when it is asked for."""
     if photo.placed and not is_measured(inspection, photo):
         _job(inspection, photo, by_hand=True, wanted=False)
+
+
+def take_as_measured(inspection: Inspection, photo: PhotoFile, measurement: Measurement) -> None:
+    """Take over what a photograph gave when it was measured elsewhere by this same program."""
+    inspection.measured[photo.sha256] = (measurement, _asked(inspection, photo, by_hand=True))
 
 
 def is_measured(inspection: Inspection, photo: PhotoFile) -> bool:
@@ -207,7 +213,7 @@ def frame_picture(photo: PhotoFile, frame: PictureFrame) -> bytes:
     return frame_jpeg(picture_of(photo.sha256, photo.read, photo.name), frame)
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
+@cache
 def card_sheet(paper: str) -> bytes:
     """PDF of the sheet of cards on ``"a4"`` or ``"letter"``."""
     return sheet_pdf(paper)

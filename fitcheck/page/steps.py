@@ -16,7 +16,7 @@ from fitcheck.page.bench import bench
 from fitcheck.page.bow import PURPOSES, bow
 from fitcheck.page.compare_view import comparison
 from fitcheck.page.findings_view import findings
-from fitcheck.page.home import home, sample_document
+from fitcheck.page.home import home
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.keeping import Visit, store, visit
 from fitcheck.page.navigation import (
@@ -30,7 +30,7 @@ from fitcheck.page.navigation import (
     go_home,
     open_inspection,
 )
-from fitcheck.page.opening import add_photos_to_open, photos_to_open
+from fitcheck.page.opening import begin_samples, photos_to_open
 from fitcheck.page.photographs import photographs
 from fitcheck.page.report_view import report
 from fitcheck.page.scroll import scroll_to_top
@@ -120,16 +120,12 @@ def _open_what_it_was_launched_with() -> None:
     st.session_state["launched"] = True
     if not photos_to_open():
         return
-    begun = visit(store(), "", _device())
-    begun.inspection.document = sample_document()
     try:
-        begun.save()
-        add_photos_to_open(begun.inspection)
-        begun.save()
+        identity = begin_samples(_device(), photos_to_open())
     except FitcheckError as error:
         st.session_state["failed"] = error
         return
-    open_inspection(begun.identity, PHOTOGRAPHS_STEP)
+    open_inspection(identity, PHOTOGRAPHS_STEP)
 
 
 def _inspection() -> None:
