@@ -14,6 +14,7 @@ from fitcheck.page import words
 from fitcheck.page.document import limb_at, limb_names
 from fitcheck.page.fields import kept_choice, kept_quantity, kept_text
 from fitcheck.page.inspection import Inspection
+from fitcheck.page.navigation import CONDITION_OPEN
 from fitcheck.page.prepare import CAUTION
 from fitcheck.store.fields import value_at
 
@@ -370,8 +371,15 @@ def _condition(inspection: Inspection, riser_only: bool) -> None:
     names = [n for n in ITEMS if not riser_only or n in _RISER_ITEMS]
     answered = [n for n in names if _entry(inspection, n).get("found") is not None]
     found = [n for n in names if _entry(inspection, n).get("found") is True]
-    title = f"Condition: {len(answered)} of {len(names)} looked at"
-    with st.expander(title, expanded=(not riser_only and not answered) or bool(found)):
+    said = f"Condition: {len(answered)} of {len(names)} looked at"
+    if found:
+        said += f"; found: {', '.join(ITEMS[name].words for name in found)}"
+    words.show(f"<p><strong>{words.text(said)}.</strong></p>")
+    # Open or not as it was when the step was come to: it must not close under the finger.
+    opened = st.session_state.setdefault(
+        CONDITION_OPEN, not riser_only and len(answered) < len(names)
+    )
+    with st.expander("The list of what to look for", expanded=opened):
         words.show(
             "<p>Fit is not strength. Look for each of these; what nobody looked for is named in "
             "the report.</p>"

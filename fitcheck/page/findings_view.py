@@ -179,7 +179,8 @@ def _seat(f: Findings, arrangement: Arrangement, end: End, opened: bool) -> None
     with st.expander(title, expanded=opened):
         _beside_each_other(*_drawn(seat))
         if rows:
-            words.show(decision_table(rows, with_place=False))
+            with st.expander("Every number against its limit"):
+                words.show(decision_table(rows, with_place=False))
         if score.out_of:
             _score(score)
 

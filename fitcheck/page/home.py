@@ -129,7 +129,7 @@ def _entry(entry: Listed, who: str) -> None:
     words.show(
         f"<p><strong>{words.text(title_of(entry))}</strong></p>"
         f'<p class="soft">{words.text(what)}; {count} photograph{"s" * (count != 1)}; changed '
-        f"{words.text(entry.changed[:16].replace('T', ' '))} UTC</p>"
+        f"{words.text(words.when(entry.changed))}</p>"
     )
     with st.container(horizontal=True):
         st.button(

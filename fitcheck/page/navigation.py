@@ -12,6 +12,8 @@ BOW_STEP, CARDS_STEP, PHOTOGRAPHS_STEP, BENCH_STEP, FINDINGS_STEP, REPORT_STEP =
 
 # Key of what the edge editor was opened with; leaving the photograph closes the editor.
 EDITING = "editing"
+# Key of whether the check list of condition is open; decided anew whenever its step is come to.
+CONDITION_OPEN = "condition-open"
 
 
 def go(step: int) -> None:
@@ -19,6 +21,7 @@ def go(step: int) -> None:
     st.query_params["step"] = str(step)
     st.query_params.pop("photo", None)
     st.session_state.pop(EDITING, None)
+    st.session_state.pop(CONDITION_OPEN, None)
 
 
 def asked_step(steps: int) -> int:

@@ -26,6 +26,7 @@ from fitcheck.page.units_shown import in_unit_shown
 from fitcheck.photo import FORMATS
 from fitcheck.views import VIEWS
 
+MOST_UNFOLDED = 3  # of the photographs that ask for nothing
 _SHOT, _BY_USER = "shot", "shot-by-user"
 
 
@@ -235,11 +236,28 @@ def _list(inspection: Inspection) -> None:
         which = f"Photograph {done + 1} of {len(waiting)}: " if len(waiting) > 1 else ""
         bar.progress((done + share) / len(waiting), f"{which}{measuring.how_far(share)}")
 
-    for photo in reversed(photos):
+    first, folded = _folded(inspection, photos[::-1])
+    for photo in first:
         with st.container(border=True):
             _photo_in_list(inspection, photo, photo is photos[-1], told)
         done += photo in waiting
     bar.empty()
+    if folded:
+        with st.expander(f"The other {len(folded)}, all of them used"):
+            for photo in folded:
+                with st.container(border=True):
+                    _photo_in_list(inspection, photo, False, told)
+
+
+def _folded(
+    inspection: Inspection, photos: list[PhotoFile]
+) -> tuple[list[PhotoFile], list[PhotoFile]]:
+    """Those that ask for something, with the newest; and the others, if they are many."""
+    asking, used = photos[:1], list[PhotoFile]()
+    for photo in photos[1:]:
+        found = _known(inspection, photo).measurement
+        (asking if found is None or found.refused is not None else used).append(photo)
+    return (photos, []) if len(used) <= MOST_UNFOLDED else (asking, used)
 
 
 def _photo_in_list(
