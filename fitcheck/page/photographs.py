@@ -243,7 +243,10 @@ def _list(inspection: Inspection) -> None:
         done += photo in waiting
     bar.empty()
     if folded:
-        with st.expander(f"The other {len(folded)}, all of them used"):
+        found = [_known(inspection, photo).measurement for photo in folded]
+        warned = sum(1 for one in found if one is not None and one.warnings)
+        more = f", {warned} with a warning" if warned else ""
+        with st.expander(f"The other {len(folded)}, all of them used{more}"):
             for photo in folded:
                 with st.container(border=True):
                     _photo_in_list(inspection, photo, False, told)
