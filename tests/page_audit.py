@@ -34,12 +34,14 @@ _POOR = """() => {
     for (const e of root.querySelectorAll("*")) {
       if (e.shadowRoot) walk(e.shadowRoot);
       const text = [...e.childNodes].filter((n) => n.nodeType === 3).map((n) => n.data).join("");
-      if (!text.trim() || e.closest("style, script, svg, [disabled], [aria-disabled=true]")) continue;
+      if (!text.trim()) continue;
+      if (e.closest("style, script, svg, [disabled], [aria-disabled=true]")) continue;
       if (!e.checkVisibility({ opacityProperty: true, visibilityProperty: true })) continue;
       const box = e.getBoundingClientRect();
       if (box.width < 2 || box.height < 2) continue;
       const style = getComputedStyle(e), under = ground(e);
-      const [one, other] = [over(parsed(style.color), under), under].map(light).sort((a, b) => b - a);
+      const both = [over(parsed(style.color), under), under].map(light);
+      const [one, other] = both.sort((a, b) => b - a);
       const ratio = (one + 0.05) / (other + 0.05), px = parseFloat(style.fontSize);
       const large = px >= 24 || (px >= 18.66 && Number(style.fontWeight) >= 700);
       looked += 1;
@@ -58,7 +60,7 @@ _FOCUSED = """async () => {
   while (e?.shadowRoot?.activeElement) e = e.shadowRoot.activeElement;
   if (!e || e === document.body) return null;
   const near = [];
-  for (let a = e, n = 0; a && n < 5; a = a.parentElement ?? a.getRootNode().host, n++) near.push(a);
+  for (let a = e; a && near.length < 5; a = a.parentElement ?? a.getRootNode().host) near.push(a);
   if (e.parentElement) near.push(...e.parentElement.children);
   const looks = () => near.map((a) => {
     const s = getComputedStyle(a);

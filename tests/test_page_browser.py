@@ -17,9 +17,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from page_audit import poor_contrasts, tabbed_to
 from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright
 
 from fitcheck.inspection_file import inspection_from_json
+from fitcheck.page.document import begun
+from fitcheck.page.keeping import store, visit
 
 ROOT = Path(__file__).parent.parent
 BOW = ROOT / "sample_images" / "bow"
@@ -389,6 +392,7 @@ def _pinch_and_drag(page: Page, canvas: Locator) -> None:
     assert all(one.startswith("200") for one in pieces)
     # A new run of the page does not send the photograph again.
     assert not [one for one in asked if "/frame?" in one and "side=" not in one]
+    assert not [one for one in asked if "/small?" in one]
 
 
 def test_a_photograph_arrives_though_the_connection_is_cut(browser: Browser, port: int) -> None:
@@ -429,6 +433,59 @@ def test_what_is_no_photograph_is_refused_with_what_to_do(
         expect(page.get_by_text("✗ holiday.jpg:")).to_be_visible()
         page.get_by_role("button", name="Understood").click()
         expect(page.get_by_text("✗ holiday.jpg:")).to_have_count(0)
+
+
+def three_photographs() -> str:
+    """An inspection with a seat, its pad and its twist; its name."""
+    there = visit(store(), "", "a test")
+    there.inspection.document = begun("rework")
+    there.save()
+    for file, shows in (
+        ("received-upper-seat.jpg", {"view": "seat", "end": "upper", "limb": "1"}),
+        ("received-upper-pad-1.jpg", {"view": "pad", "end": "upper"}),
+        (
+            "received-upper-sight.jpg",
+            {"view": "sight", "end": "upper", "limb": "1", "near_card_on": "riser"},
+        ),
+    ):
+        there.inspection.add(file, (BOW / file).read_bytes(), shows)
+    there.save()
+    return there.identity
+
+
+@pytest.mark.parametrize("device", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_every_step_fits_stands_out_and_is_walked_by_the_keyboard(
+    browser: Browser, port: int, device: dict[str, Any]
+) -> None:
+    headings = [
+        "The bow",
+        "Cards and caliper readings",
+        "Photographs",
+        "Bench readings and condition",
+        "Findings",
+        "Report",
+    ]
+    identity = three_photographs()
+    with visiting(browser, port, device) as page:
+        at_step(page, "What is on the bench?")
+        settled(page)
+        assert not poor_contrasts(page)
+        page.goto(f"http://127.0.0.1:{port}/?inspection={identity}")
+        for number, heading in enumerate(headings, start=1):
+            at_step(page, f"{number} · {heading}")
+            settled(page)
+            if number == len(headings):
+                break
+            assert not poor_contrasts(page), heading
+            assert fits_the_width(page), heading
+            assert not tabbed_to(page, "Next:"), heading
+            page.keyboard.press("Enter")
+        report = page.get_by_role("button", name="Download the report (PDF)")
+        expect(report).to_be_visible(timeout=MEASURING_MS)
+        settled(page)
+        assert not poor_contrasts(page)
+        assert fits_the_width(page)
+        assert not tabbed_to(page, "Download the report (PDF)")
 
 
 def test_it_works_by_the_keyboard(browser: Browser, port: int) -> None:

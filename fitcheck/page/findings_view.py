@@ -42,6 +42,21 @@ WORST = {
     "rework": "needs work",
     "undecided": "not decided yet",
 }
+MEANINGS = {
+    "Left and right": "as you face the limb’s outer face with its tip up, for the upper and the "
+    "lower limb alike.",
+    "±": "how far the true value may lie off; it lies within in 95 of 100 cases.",
+    "Good, rework": "limits. Up to the good limit nothing is done; from the rework limit on it "
+    "is worked on; between them it can stay.",
+    "Undecided": "a limit lies within the ±: the value may lie on either side of it.",
+    "Overhang, lip": "how far one part stands out beyond the other at the side.",
+    "Pad squareness": "how far the pad’s line across leans against square to the riser’s sides.",
+    "Twist": "how far the limb is turned about its own length.",
+    "Seat gap": "the opening of the seam between limb and pad.",
+    "Index pin": "the pin that keeps the limb from turning on its pad.",
+    "Winding sticks": "two straight sticks across the bow: sighted over each other, they show "
+    "twist.",
+}
 MOST_REASONS = 3  # at the top; the rest can be opened
 FEW_SENTENCES = 3
 
@@ -160,11 +175,7 @@ def _seats(f: Findings) -> None:
     with st.expander("The same in words; which side is left"):
         words.show(
             words.listed(found_sentences(f)),
-            '<p class="soft">Left and right of a seat are as you face the limb’s outer face with '
-            "its tip up, for the upper and the lower limb alike. A lip or an overhang is how far "
-            "one part stands out beyond the other; “off square” is how far the pad’s line across "
-            "leans against square to the riser’s sides; twist is how far the limb is turned about "
-            "its own length.</p>",
+            words.meanings(MEANINGS),
         )
 
 

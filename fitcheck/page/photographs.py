@@ -163,14 +163,6 @@ def _guide(shot: Shot, expanded: bool) -> None:
                     "<p><strong>This time with the cards exchanged:</strong> D stands where C "
                     "stood, and C where D stood.</p>"
                 )
-            words.show(
-                words.picture(
-                    good_and_bad_svg().encode("utf-8"),
-                    "svg+xml",
-                    "Drawing: good is a picture with the cards whole, flat and sharp. Bad is a "
-                    "card cut off, a view from the side, or glare on a card.",
-                )
-            )
         with drawing:
             words.show(
                 words.picture(
@@ -179,6 +171,14 @@ def _guide(shot: Shot, expanded: bool) -> None:
                     guide_words(shot.view),
                 )
             )
+        words.show(
+            words.picture(
+                good_and_bad_svg().encode("utf-8"),
+                "svg+xml",
+                "Drawing: good is a picture with the cards whole, flat and sharp. Bad is a "
+                "card cut off, a view from the side, or glare on a card.",
+            )
+        )
 
 
 def _take_in(inspection: Inspection, shot: Shot) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import datetime
 import html
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import streamlit as st
 
@@ -154,6 +154,12 @@ def listed(lines: Iterable[str]) -> str:
     """Sentences as a list; empty without any."""
     items = "".join(f"<li>{text(line)}</li>" for line in lines)
     return f"<ul>{items}</ul>" if items else ""
+
+
+def meanings(of: Mapping[str, str]) -> str:
+    """What words mean, as a list."""
+    items = "".join(f"<li><strong>{text(w)}</strong>: {text(m)}</li>" for w, m in of.items())
+    return f'<p><strong>What the words mean</strong></p><ul class="soft">{items}</ul>'
 
 
 def drawing(svg: str, alt: str) -> None:
