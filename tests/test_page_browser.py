@@ -468,14 +468,17 @@ def test_every_step_fits_stands_out_and_is_walked_by_the_keyboard(
     identity = three_photographs()
     with visiting(browser, port, device) as page:
         at_step(page, "What is on the bench?")
+        expect(page.get_by_role("button", name="Bin").first).to_be_visible(timeout=MEASURING_MS)
         settled(page)
         assert not poor_contrasts(page)
         page.goto(f"http://127.0.0.1:{port}/?inspection={identity}")
         for number, heading in enumerate(headings, start=1):
             at_step(page, f"{number} · {heading}")
-            settled(page)
             if number == len(headings):
                 break
+            on = page.get_by_role("button", name="Next:")
+            expect(on).to_have_count(1, timeout=MEASURING_MS)
+            settled(page)
             assert not poor_contrasts(page), heading
             assert fits_the_width(page), heading
             assert not tabbed_to(page, "Next:"), heading
