@@ -54,8 +54,7 @@ _POOR = """() => {
 
 # 2.4.7: with the focus something about the control, what holds it or what lies beside it looks
 # otherwise than without.
-_FOCUSED = """async () => {
-  const faded = () => new Promise((done) => setTimeout(done, 250));
+_FOCUSED = """() => {
   let e = document.activeElement;
   while (e?.shadowRoot?.activeElement) e = e.shadowRoot.activeElement;
   if (!e || e === document.body) return null;
@@ -67,10 +66,8 @@ _FOCUSED = """async () => {
     const ring = s.outlineStyle === "none" ? "" : s.outlineWidth + s.outlineColor;
     return [ring, s.boxShadow, s.borderTopColor, s.backgroundColor, s.textDecorationLine].join();
   }).join("|");
-  await faded();
   const with_it = looks();
   e.blur();
-  await faded();
   const without = looks();
   e.focus({ preventScroll: true });
   const name = (e.getAttribute("aria-label") || e.innerText || e.value || e.tagName).trim();
@@ -93,6 +90,7 @@ def tabbed_to(page: Page, name: str) -> list[str]:
     Names of controls on the way whose focus cannot be seen.
     """
     unseen = []
+    page.add_style_tag(content="* { transition: none !important; }")  # no ring fades in
     page.evaluate("() => document.activeElement?.blur()")
     for _ in range(MOST_TABS):
         page.keyboard.press("Tab")

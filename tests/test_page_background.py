@@ -157,6 +157,7 @@ def test_the_browser_keeps_small_pictures_by_their_address(
     there = visit(store(), "", "a test")
     sha256 = there.inspection.add("grain.jpg", buffer.getvalue())
     there.save()
+    assert '"' not in small_address(there.identity, '"><script>', 900)
     app = Starlette(routes=picture_routes(store))
     answer = ask(app, small_address(there.identity, sha256, 900))
     assert answer.status == 200

@@ -481,6 +481,9 @@ def test_every_step_fits_stands_out_and_is_walked_by_the_keyboard(
             settled(page)
             assert not poor_contrasts(page), heading
             assert fits_the_width(page), heading
+            if device is PHONE:
+                on.click()
+                continue
             assert not tabbed_to(page, "Next:"), heading
             page.keyboard.press("Enter")
         report = page.get_by_role("button", name="Download the report (PDF)")
@@ -488,7 +491,7 @@ def test_every_step_fits_stands_out_and_is_walked_by_the_keyboard(
         settled(page)
         assert not poor_contrasts(page)
         assert fits_the_width(page)
-        assert not tabbed_to(page, "Download the report (PDF)")
+        assert device is PHONE or not tabbed_to(page, "Download the report (PDF)")
 
 
 def test_it_works_by_the_keyboard(browser: Browser, port: int) -> None:

@@ -41,8 +41,7 @@ def home(who: str) -> None:
     """Show the page; ``who`` is what the visitor's device is called."""
     st.header("What is on the bench?", anchor=False)
     for place, (purpose, (name, what)) in zip(st.columns(3), STARTS.items(), strict=True):
-        with place.container(border=True):
-            words.show(f"<p>{words.text(what)}</p>")
+        with place.container(border=True, height="stretch"):
             st.button(
                 name,
                 key=f"start-{purpose}",
@@ -51,6 +50,7 @@ def home(who: str) -> None:
                 on_click=_failing_in_words,
                 args=(_begin, begun(purpose), who),
             )
+            words.show(f"<p>{words.text(what)}</p>")
     words.show("<p>Or many parts at once, and how well your own photographs measure:</p>")
     st.button("Lots of parts, gauge study", key="lots", on_click=_open_lots)
     _history(who)

@@ -7,7 +7,7 @@ so that a browser asks for it once and a new run of the page sends nothing again
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -88,7 +88,8 @@ def frame_address(identity: str, sha256: str, frame: PictureFrame) -> str:
 
 def small_address(identity: str, sha256: str, longest_px: int) -> str:
     """Return the address of a whole photograph, as small as that."""
-    return f"{PATH}/{identity}/{sha256}/small?longest={longest_px}"
+    # A document may come from anywhere: what it calls a hash is not trusted to be one.
+    return f"{PATH}/{quote(identity, '')}/{quote(sha256, '')}/small?longest={longest_px}"
 
 
 def _frame(query: dict[str, str]) -> PictureFrame:
