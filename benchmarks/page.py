@@ -32,6 +32,12 @@ ROOT = Path(__file__).parent.parent
 SAMPLE = ROOT / "sample_images" / "seat-001.jpg"
 SIZE = (4032, 3024)
 LAUNCH = "import sys; from fitcheck.page.launch import launch; launch(int(sys.argv[1]), False)"
+# Its row and its verdict come in one piece with its overlay; the pictures are loaded, too.
+THERE = """(name) => {
+  const row = [...document.querySelectorAll(".fc")].find((e) => e.innerText.includes(name));
+  const pictures = [...(row?.querySelectorAll(".fc-over img") ?? [])];
+  return pictures.length === 2 && pictures.every((e) => e.complete && e.naturalWidth > 0);
+}"""
 QUIET = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking")
 
 
@@ -138,13 +144,8 @@ def _taken(page: Any, file: Path, server: int) -> Taken:
     with page.expect_response(lambda r: r.request.method == "POST"):
         page.locator("input[type=file]").last.set_input_files(file)
     sent = time.perf_counter() - began
-    row = page.locator(".fc", has_text=file.name).last
-    row.wait_for(timeout=120_000)  # its row, its verdict and its overlay come in one piece
-    row.get_by_role("img", name="with its measured edges").wait_for()
-    page.wait_for_function(
-        "() => [...document.querySelectorAll('.fc-over img')].every("
-        "(e) => e.complete && e.naturalWidth > 0)"
-    )
+    # Looked for at every frame that is painted: a locator looks twice a second only.
+    page.wait_for_function(THERE, arg=file.name, polling="raf", timeout=120_000)
     return Taken(sent, time.perf_counter() - began, _processor_s(server) - processor)
 
 
