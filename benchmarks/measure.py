@@ -6,8 +6,8 @@ Timed is the processor's time of one thread, the least of several repeats, becau
 noisy: decoding the JPEG to grey alone (the floor), OpenCV's marker detection on the full picture
 alone (what a plain script would pay besides), our whole ``measure`` with its stages, the start of
 the command line against importing OpenCV, and the memory that one measure takes above what the
-interpreter and the libraries hold (Linux only). Photographs are the sample bow’s, brought to
-12 megapixels by resampling. ``--keep`` writes the ratios to ``measure.json`` beside this file with date and
+interpreter and the libraries hold (Linux only). Photographs are the sample bow's, resampled to
+12 megapixels. ``--keep`` writes the ratios to ``measure.json`` beside this file with date and
 machine; ``--check`` fails where one is worse than kept by more than half.
 """
 
