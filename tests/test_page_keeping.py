@@ -100,10 +100,10 @@ def test_what_was_measured_is_not_measured_again_another_day(
     app = uploaded(begun("new pads", step=3), ("blank.jpg", jpeg()))
     assert "Card C was not found" in said(app)
 
-    def fail(*_: object) -> None:
+    def fail(*_: object, **__: object) -> None:
         raise AssertionError("measured again")
 
-    monkeypatch.setattr(measuring, "_measured", fail)
+    monkeypatch.setattr(measuring, "_job", fail)
     app = opened(inspection=name_of(app), step="3")
     assert "Card C was not found" in said(app)
 
