@@ -207,6 +207,29 @@ def test_lips_with_the_limbs_exchanged_are_not_said_to_be_nothing():
     assert found_sentences(bow(photos=[])) == ("Nothing was measured that has a limit.",)
 
 
+def new_pads(limb: str | None = None) -> Findings:
+    """Two newly cut pads, the upper off square; with a limb, a sight of it from the riser."""
+    photos = [
+        photo("pad", characteristic("pad_squareness", 0.6, "deg", 0.02), end="upper"),
+        photo("pad", characteristic("pad_squareness", 0.0, "deg", 0.02), end="lower"),
+    ]
+    if limb is not None:
+        sight = {"end": "upper", "limb": limb, "near_card_on": "riser"}
+        photos.append(photo("sight", characteristic("twist", 0.6, "deg", 0.03), **sight))
+    return bow(purpose="new pads", photos=photos)
+
+
+def test_steps_for_bare_pads_ask_for_nothing_that_needs_a_limb():
+    steps = new_pads().rework.steps
+    assert [step.act for step in steps] == ["prepare", "lap", "prove"]
+    told = " ".join([*(s.text for s in steps), *(c for s in steps for c in s.cautions)])
+    for word in ("limb off", "bolt the limb", "brace", "draw short", "stringer"):
+        assert word not in told
+    with_limb = new_pads("A").rework.steps
+    assert "shim" in [step.act for step in with_limb]
+    assert "Take the limb off" in with_limb[0].text
+
+
 def english_left(found: Findings) -> list[str]:
     """Every sentence that a German report would leave in English."""
     left: list[str] = []

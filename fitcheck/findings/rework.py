@@ -118,12 +118,12 @@ def plan_rework(
     first = ("repair", "reread")
     if any(step.act not in (*first, "photograph", "find_out") for step in plan.steps):
         at = next((i for i, step in enumerate(plan.steps) if step.act not in first))
-        plan.steps.insert(at, prepare())
+        plan.steps.insert(at, prepare(plan.bare_pads))
         # What waits for the maker or the rack is not strung, whatever else was done to it.
         waits = any(
             o.effect == "rack" or (o.effect == "maker" and o.names) for o in plan.out_of_reach
         )
-        plan.steps.append(prove(plan.stopped or waits))
+        plan.steps.append(prove(plan.bare_pads, plan.stopped or waits))
         after = worse([score_seat(seat, limits) for seat in plan.seats.values()])
         for end in ENDS:
             if end in start and end in plan.seats:

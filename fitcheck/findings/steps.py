@@ -57,6 +57,7 @@ DUST = (
     "Eye protection. Wood dust: extraction and a mask. "
     "Glass dust: wet-sand, extraction, P100 mask."
 )
+OF_THE_PAD_ALONE = frozenset({"pad_squareness", "riser_width", "pin_play"})
 
 
 @dataclass(frozen=True)
@@ -230,6 +231,12 @@ class Plan:
 
     def __post_init__(self) -> None:
         self.poses_before = self.poses
+
+    @property
+    def bare_pads(self) -> bool:
+        """Whether it is about newly cut pads, with no limb on them yet."""
+        measured = {name for seat in self.seats.values() for name in seat.values}
+        return self.inspection.purpose == "new pads" and measured <= OF_THE_PAD_ALONE
 
     def string(self, poses: Poses | None) -> StringLine | None:
         """Return the string line of the arrangement for other poses of the limbs."""

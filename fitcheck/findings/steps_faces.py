@@ -128,6 +128,8 @@ def _worth_lapping(plan: Plan, faults: Faults, end: End, cause: Cause) -> bool:
 
 def _shim(plan: Plan, end: End, depth: float, roll: float, what: str) -> None:
     """The proof: a strip under the low edge does for a moment what lapping would do for good."""
+    if plan.bare_pads:  # there is no limb to show what the strip does
+        return
     seat, low = plan.seats[end], low_side(roll)
     after = seat
     twist = seat.values.get("twist")

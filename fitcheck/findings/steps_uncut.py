@@ -30,8 +30,17 @@ from fitcheck.findings.words import (
 from fitcheck.inspection import ENDS, Arrangement, End, Inspection
 
 
-def prepare() -> Step:
+def prepare(bare_pads: bool) -> Step:
     """Clean and seat three times: what goes away here needs no work."""
+    if bare_pads:
+        return Step(
+            "prepare",
+            "Clean, measure again",
+            "Wipe the pads clean; see that no chip, burr or run of finish lies on them. Stand the "
+            "card up anew and photograph each pad three times: the range of the three is dirt or "
+            "the card, not wood. What disappears here needs no work.",
+            stop="Go on only with what stays the same three times.",
+        )
     return Step(
         "prepare",
         "Clean, seat again, measure again",
@@ -213,8 +222,16 @@ def _settles(chance: float) -> str:
     return f"it settles it in about {100 * chance:.0f} of 100 cases"
 
 
-def prove(stopped: bool = False) -> Step:
+def prove(bare_pads: bool, stopped: bool = False) -> Step:
     """Seal, measure everything again, and prove the bow in small draws."""
+    if bare_pads and not stopped:
+        return Step(
+            "prove",
+            "Seal, measure everything again",
+            "Seal bare wood. Photograph the pads again and keep them beside the first ones. Once "
+            "limbs are fitted, photograph seats and sights before the bow is strung.",
+            stop="A pad alone does not say how a limb will sit on it.",
+        )
     if stopped:
         return Step(
             "prove",
