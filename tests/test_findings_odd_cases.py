@@ -28,14 +28,15 @@ def photo(view, *characteristics, **more):
     return {"file": f"{name}.jpg", "view": view, **more, "measurement": found}
 
 
-def bow(found=(), butt=0.0, own=0.0, gap=0.01, **more) -> Findings:
-    """A bow that fits, but for limb A's butt and twist, deg, and a gap at its seat, mm."""
+def bow(found=(), butt=0.0, own=0.0, gap=0.01, pad=0.0, **more) -> Findings:
+    """A bow that fits, but for limb A's butt, twist and pad, deg, and a gap at its seat, mm."""
     photos = []
     for end, limb in SEATS:
         off, turned = (butt, own) if limb == "A" else (0.0, 0.0)
         wide = gap if limb == "A" else 0.01
+        roll = pad if limb == "A" else 0.0
         photos += [
-            photo("pad", characteristic("pad_squareness", 0.0, "deg", 0.02), end=end),
+            photo("pad", characteristic("pad_squareness", roll, "deg", 0.02), end=end),
             photo(
                 "sight",
                 characteristic("twist", turned, "deg", 0.03),
@@ -44,7 +45,7 @@ def bow(found=(), butt=0.0, own=0.0, gap=0.01, **more) -> Findings:
             ),
             photo(
                 "sight",
-                characteristic("twist", turned + off, "deg", 0.03),
+                characteristic("twist", turned + off + roll, "deg", 0.03),
                 end=end,
                 limb=limb,
                 near_card_on="riser",
@@ -228,6 +229,14 @@ def test_steps_for_bare_pads_ask_for_nothing_that_needs_a_limb():
     with_limb = new_pads("A").rework.steps
     assert "shim" in [step.act for step in with_limb]
     assert "Take the limb off" in with_limb[0].text
+
+
+def test_an_open_seam_is_measured_again_after_its_pad_is_lapped_and_not_given_up_before():
+    found = bow(pad=0.6, gap=0.45)
+    assert "lap" in [step.act for step in found.rework.steps]
+    assert found.fitness.use == "rework"
+    assert any("seam" in one.text and "again" in one.text for one in found.rework.left_alone)
+    assert not [o for o in found.rework.out_of_reach if "seat_gap" in o.names]
 
 
 def english_left(found: Findings) -> list[str]:
