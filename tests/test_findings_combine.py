@@ -93,6 +93,14 @@ def test_photographs_that_disagree_say_so_and_widen():
     assert apart.independent > 3 * agree.independent
 
 
+def test_what_weighs_differently_in_two_photographs_lets_them_differ():
+    # A taper counts little from straight ahead, and much from the side.
+    askew = seats((0.50, {"edge": 0.02, "taper": 0.02}), (0.70, {"edge": 0.02, "taper": 0.16}))
+    assert askew.notes == ()
+    alike = seats((0.50, {"edge": 0.02, "taper": 0.16}), (0.70, {"edge": 0.02, "taper": 0.16}))
+    assert [n.code for n in alike.notes] == ["photographs_disagree"]
+
+
 def test_seatings_weigh_alike_and_their_scatter_counts():
     found = seats(
         (0.50, {"edge": 0.01}),

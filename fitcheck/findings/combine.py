@@ -26,6 +26,9 @@ from fitcheck.measurement import Characteristic, Measurement, Note
 INDEPENDENT = frozenset({"pose", "edge"})
 # New once the cards were taken off: when they change places, and for every seating.
 SET_ANEW = frozenset({"card_set", "card_lean"})
+# Measured in every photograph, but from what is known beforehand too: it counts as shared, and
+# still two photographs may differ by it.
+MEASURED_ANEW = frozenset({"setback"})
 # How a card was cut and folded: of known sign in `sight` and `pad`.
 CARD_OWN = "card_fold"
 # Never below zero: their interval is one-sided there.
@@ -380,10 +383,24 @@ def _birge_ratio(group: Sequence[_Reading]) -> float:
     """Observed over expected scatter of the independent parts; 1 for a single photograph."""
     if len(group) < 2:
         return 1.0
-    spread = np.array([max(r.independent, SMALLEST_UNCERTAINTY) for r in group])
+    spread = _may_differ(group)
     values = np.array([r.value for r in group])
     mean = np.sum(values / spread**2) / np.sum(spread**-2)
     return float(np.sqrt(np.sum(((values - mean) / spread) ** 2) / (len(group) - 1)))
+
+
+def _may_differ(group: Sequence[_Reading]) -> np.ndarray:
+    """How far each photograph may lie from the others, standard uncertainties, shape (n,).
+
+    What they share moves them alike only where it weighs alike: the camera of one may stand so
+    that a taper counts for more.
+    """
+    squares = np.array([max(r.independent, SMALLEST_UNCERTAINTY) ** 2 for r in group])
+    for source in {name for r in group for name in r.shared}:
+        shares = np.array([r.shared.get(source, 0.0) for r in group])
+        usual = 0.0 if source in MEASURED_ANEW else float(np.mean(shares))
+        squares = squares + (shares - usual) ** 2
+    return np.asarray(np.sqrt(squares))
 
 
 def _disagree(group: Sequence[_Reading]) -> bool:
