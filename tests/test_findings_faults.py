@@ -168,11 +168,16 @@ def test_closure_holds_on_good_readings_and_fails_when_limbs_are_confused():
 @pytest.mark.parametrize("protocol", ["everything", "both cards", "exchanged"])
 @pytest.mark.parametrize("twist", [0.6, -0.6, 1.2])
 def test_what_a_pad_explains_is_no_exchange(protocol, twist):
-    """Pad and limb's own twist add up at one end, and would be less at two: still no pairs."""
+    """Pad and limb's own twist add up at one end, and would be less at two: still no pairs.
+
+    Where only sights of the exchanged limbs are at hand it may be held in question, which has
+    the exchange tried before a cut, and is never asserted.
+    """
     bow = invent(7, "none")
     bow.pad["upper"], bow.own_twist["A"], bow.own_twist["B"] = 0.6, twist, -0.5
     faults = find(photograph(bow, protocol, 7))
-    assert faults.exchange.verdict in ("not known", "as they belong")
+    open_question = ("perhaps",) if protocol == "exchanged" else ()
+    assert faults.exchange.verdict in ("not known", "as they belong", *open_question)
     if protocol != "exchanged":
         assert faults.cause(Part("pad", "upper")).sure
 
