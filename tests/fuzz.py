@@ -205,9 +205,11 @@ def mutated_zip(data: bytes, corpus: list[bytes], rng: random.Random) -> bytes:
         }
         members["manifest.json"] = _written(manifest)
     buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w", rng.choice((0, 8))) as archive:
+    packed = rng.choice((zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED))
+    with zipfile.ZipFile(buffer, "w") as archive:
         for member, content in members.items():
-            archive.writestr(member, content)
+            # A fixed date, or the same case made two seconds later is another one.
+            archive.writestr(zipfile.ZipInfo(member), content, packed)
     return buffer.getvalue()
 
 
