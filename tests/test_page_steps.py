@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -451,6 +452,14 @@ def test_the_report_and_the_inspection_file_hold_what_was_typed(seats: str) -> N
     assert inspection_from_json(raw).bow.name == "Longbow <62 in>"
 
 
+@pytest.fixture
+def no_shop_left() -> Iterator[None]:
+    """The store is shared by all tests: settings left there would be other tests' shop."""
+    yield
+    (default_folder() / SHOP_FILE).unlink(missing_ok=True)
+
+
+@pytest.mark.usefixtures("no_shop_left")
 def test_the_shop_on_the_report_is_the_command_lines_own(seats: str) -> None:
     app = press(opened(inspection=seats), "bar-6")
     app.text_input(key="shop-name").set_value("Bench <in> the dairy")
