@@ -31,7 +31,10 @@ from PIL import Image
 ROOT = Path(__file__).parent.parent
 SAMPLE = ROOT / "sample_images" / "seat-001.jpg"
 SIZE = (4032, 3024)
-LAUNCH = "import sys; from fitcheck.page.launch import launch; launch(int(sys.argv[1]), False)"
+LAUNCH = (
+    "import sys; from fitcheck.threads import one_thread; one_thread(); "
+    "from fitcheck.page.launch import launch; launch(int(sys.argv[1]), False)"
+)
 # Its row and its verdict come in one piece with its overlay; the pictures are loaded, too.
 THERE = """(name) => {
   const row = [...document.querySelectorAll(".fc")].find((e) => e.innerText.includes(name));

@@ -20,6 +20,7 @@ from fitcheck.cli_report import add_report_commands, add_report_options, wishes_
 from fitcheck.cli_store import add_store_commands, add_store_option
 from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.plain_text import visible_text
+from fitcheck.threads import one_thread
 
 # Everything heavy is imported inside the command that needs it: `--help` answers at once.
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments
         Words after the program's name; those of the process when not given.
     """
+    one_thread()
     try:
         options = _parser().parse_args(arguments)
     except SystemExit as end:

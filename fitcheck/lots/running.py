@@ -16,9 +16,7 @@ from fitcheck.lots.kept_results import Asked, KeptResults
 from fitcheck.lots.photo_job import Outcome, measure_one
 from fitcheck.lots.plan import LotPlan, Planned
 from fitcheck.measurement import Note
-
-# Libraries below numpy and OpenCV read these at their start.
-THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+from fitcheck.threads import THREADS
 
 Progress = Callable[[Outcome], None]
 
