@@ -34,7 +34,7 @@ from scipy.special import ndtr
 Array = NDArray[np.float64]
 
 CELLS = 24  # of the round
-DIFFERENCE = 1e-6
+DIFFERENCE = 1e-6  # for derivatives: small against every prior, large against rounding
 RADIUS_PRIOR_MM = 0.3  # a lightly eased edge; common practice, no source
 RADIUS_PRIOR_LOG_SD = 0.5
 RADIUS_LIMITS_MM = (0.03, 1.2)
@@ -188,9 +188,7 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
             axis=1,
         )
         misfit = (light - design @ np.swapaxes(levels, 1, 2)) / sd
-        return np.concatenate(
-            [misfit.reshape(len(thetas), -1), _flat(left[:, :, :4] / sd[:, None]), priors], axis=1
-        )
+        return np.concatenate([_flat(misfit), _flat(left[:, :, :4] / sd[:, None]), priors], axis=1)
 
     def slopes_of(theta: Array) -> Array:
         """Derivatives of the residuals, all four in one go."""

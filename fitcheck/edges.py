@@ -249,9 +249,8 @@ def search(
     span = block_along[-1] - block_along[0]
     tilts = max(3, int(2 * slope_reach * span / (2 * step)) | 1)
     slopes = centre_slope + np.linspace(-slope_reach, slope_reach, tilts)
-    strengths = np.stack(
-        [_line_strength(change, blind, slope * (block_along - middle) / step) for slope in slopes]
-    )
+    shifts = slopes[:, None] * (block_along - middle) / step
+    strengths = _line_strengths(change, blind, np.round(shifts).astype(int))
     weight = np.ones(strengths.shape[1])
     if expected is not None and np.isfinite(expected_sd_mm):
         away = (strip.outward_mm - expected.at(middle)) / expected_sd_mm
@@ -650,26 +649,40 @@ def _block_means(strip: _Strip, rows: int) -> tuple[Array, Array]:
     return means, strip.along_mm[: n * rows].reshape(n, rows).mean(axis=1)
 
 
-def _line_strength(change: Array, blind: NDArray[np.bool_], shifts: Array) -> Array:
-    """Even change of log light along a tilted line, for every place across, shape (samples,)."""
+def _line_strengths(change: Array, blind: NDArray[np.bool_], shifts: NDArray[np.int_]) -> Array:
+    """Even change of log light along tilted lines, for every place across.
+
+    Parameters
+    ----------
+    change, blind
+        Of each block of rows and place across, shape (blocks, samples, 3) and (blocks, samples).
+    shifts
+        How many samples further out each line lies in each block, shape (lines, blocks).
+
+    Returns
+    -------
+    Shape (lines, samples); zero where a line is uneven or hardly seen.
+    """
     blocks, samples, _ = change.shape
     # Blind samples and those beyond the strip count nothing.
-    reach = int(np.ceil(np.max(np.abs(shifts)))) + 1
-    index = reach + np.arange(samples) + np.round(shifts).astype(int)[:, None]
-    index += (samples + 2 * reach) * np.arange(blocks)[:, None]
-    padded = np.pad(~blind, ((0, 0), (reach, reach)))
-    seen = padded.ravel()[index]
-    count = seen.sum(axis=0)
-    colours = [
-        np.pad(np.where(blind, 0.0, change[:, :, c]), ((0, 0), (reach, reach))).ravel()[index]
-        for c in range(3)
-    ]
-    mean = [here.sum(axis=0) / np.maximum(count, 1) for here in colours]
-    size2 = mean[0] ** 2 + mean[1] ** 2 + mean[2] ** 2
-    along_mean = colours[0] * mean[0] + colours[1] * mean[1] + colours[2] * mean[2]
-    even = np.sum((along_mean > 0.5 * size2) & seen, axis=0) / np.maximum(count, 1)
-    good = (count >= max(6, blocks // 3)) & (even >= EVEN_SHARE)
-    return np.where(good, np.sqrt(size2 / 3), 0.0)
+    reach = int(np.max(np.abs(shifts)))
+    beyond = ((0, 0), (reach, reach))
+    visible = np.pad(~blind, beyond).ravel()
+    light = [np.pad(np.where(blind, 0.0, change[:, :, c]), beyond).ravel() for c in range(3)]
+    starts = reach + (samples + 2 * reach) * np.arange(blocks)
+    strengths = np.empty((len(shifts), samples))
+    for strength, shift in zip(strengths, shifts, strict=True):
+        index = (starts + shift)[:, None] + np.arange(samples)
+        seen = visible[index]
+        count = seen.sum(axis=0)
+        colours = [one[index] for one in light]
+        mean = [here.sum(axis=0) / np.maximum(count, 1) for here in colours]
+        size2 = mean[0] ** 2 + mean[1] ** 2 + mean[2] ** 2
+        along_mean = colours[0] * mean[0] + colours[1] * mean[1] + colours[2] * mean[2]
+        even = np.sum((along_mean > 0.5 * size2) & seen, axis=0) / np.maximum(count, 1)
+        good = (count >= max(6, blocks // 3)) & (even >= EVEN_SHARE)
+        strength[:] = np.where(good, np.sqrt(size2 / 3), 0.0)
+    return strengths
 
 
 def _peak_place(places: Array, heights: Array, i: int) -> float:

@@ -50,9 +50,9 @@ class Exchange:
         Expected gain in multiples of the good limits, over both seats.
     determined
         Whether the readings fix the fit of both seats both ways round.
-    belongs, better_measured
-        How probably the limbs were fitted to the other ends, by how the parts pair, and the
-        expected gain, by those readings alone that fix the fit of both seats both ways round.
+    belongs
+        How probably the limbs were fitted to the other ends, by how the parts pair, by those
+        readings alone that fix the fit of both seats both ways round.
     """
 
     by_marks: bool | None
@@ -61,7 +61,6 @@ class Exchange:
     better_by: float
     determined: bool
     belongs: float | None = None
-    better_measured: float = 0.0
 
     @property
     def by_chance(self) -> float | None:
@@ -123,7 +122,6 @@ def find_exchange(
     there = inspection.limbs_at("exchanged")
     gain = np.zeros(1)
     implied, kinds, measured = [], [], []
-    better_measured = 0.0
     for shares, rows_at, pairs_at, good in (
         (roll, _total_rows, _roll_pairs, [limits["wind"].good[1]]),
         (
@@ -136,12 +134,10 @@ def find_exchange(
         now, then = rows_at(shares, here), rows_at(shares, there)
         implied.append(shares.implied(now) and shares.implied(then))
         draws = _draws(shares)
-        more = _misfit(draws @ now.T, good) - _misfit(draws @ then.T, good)
-        gain = gain + more
+        gain = gain + (_misfit(draws @ now.T, good) - _misfit(draws @ then.T, good))
         kinds.append((shares, pairs_at(here), pairs_at(there)))
         if implied[-1]:
             measured.append(kinds[-1])
-            better_measured += float(np.mean(more))
     if not any(implied):
         return Exchange(by_marks, None, None, 0.0, False)
     # What is not implied enters with all its uncertainty and keeps the answer from being sure.
@@ -157,7 +153,6 @@ def find_exchange(
         float(np.mean(gain)),
         all(implied),
         belong_there(measured),
-        better_measured,
     )
 
 

@@ -27,8 +27,6 @@ class TruthCheck:
         Sums of the risks that were stated for the decisions.
     held
         How many 95 % intervals hold the truth; None where no uncertainty is stated.
-    largest_error
-        Of a part's value, without its sign.
     """
 
     parts: int
@@ -40,7 +38,6 @@ class TruthCheck:
     expected_false_accepts: float
     expected_false_rejects: float
     held: int | None
-    largest_error: float
 
 
 def check_truth(
@@ -74,5 +71,4 @@ def check_truth(
         sum(decisions[v.part].consumers_risk or 0.0 for v in taken),
         sum(decisions[v.part].producers_risk or 0.0 for v in refused),
         held,
-        max(abs(e) for e in errors),
     )

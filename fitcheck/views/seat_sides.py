@@ -113,7 +113,6 @@ class SideFinder:
     edges: dict[str, MeasuredEdge] = field(default_factory=dict)
     warnings: list[Note] = field(default_factory=list)
     _may_be_riser: set[str] = field(default_factory=set)
-    _doubtful: set[str] = field(default_factory=set)
 
     def find_all(self) -> None:
         """Find the butt line, then the limb's sides, then the riser's.
@@ -326,8 +325,9 @@ class SideFinder:
         if hinted:
             self._may_be_riser.discard(name)
             return chosen
+        doubtful = False
         if not is_limb:
-            chosen = self._above_a_prop(name, part, frame, along, chosen, candidates)
+            chosen, doubtful = self._above_a_prop(part, frame, along, chosen, candidates)
 
         clear = [
             r
@@ -343,7 +343,7 @@ class SideFinder:
                 f"Another line {abs(apart):.1f} mm {where} the {_words(name)} may be it instead.",
                 LOOK,
             )
-        elif name in self._doubtful:
+        elif doubtful:
             self._warn(
                 "edge_ambiguous",
                 f"What lies just inside the {_words(name)} has another colour than the riser's "
@@ -436,19 +436,19 @@ class SideFinder:
 
     def _above_a_prop(
         self,
-        name: str,
         part: Part,
         frame: StripFrame,
         along: tuple[float, float],
         chosen: Candidate,
         candidates: list[Candidate],
-    ) -> Candidate:
+    ) -> tuple[Candidate, bool]:
         """The riser's edge where a block that props it up, or another thing, ends further out.
 
         A line further in is the riser's edge if what is beyond it has another tint than the
         riser's face, as its wall would not: quite another, or the line lies nearer to the
-        limb's own side.
+        limb's own side. Also tells whether a tint between leaves it in doubt.
         """
+        doubtful = False
         inside = [
             c
             for c in candidates
@@ -464,10 +464,9 @@ class SideFinder:
             tint = _tint_distance(face, beyond)
             nearer = inner.weight > PROP_WEIGHT_GAIN * chosen.weight
             if tint > OTHER_THING_TINT or (nearer and tint > PROP_TINT_CHANGE):
-                return inner
-            if tint > DOUBTFUL_TINT:
-                self._doubtful.add(name)
-        return chosen
+                return inner, doubtful
+            doubtful = doubtful or tint > DOUBTFUL_TINT
+        return chosen, doubtful
 
     def _blur_mm(self, part: Part) -> float:
         lens, pose = part.surface.lens, part.surface.pose
