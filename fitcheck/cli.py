@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from fitcheck import __version__
+from fitcheck.cli_cards import add_card_options, setup_of
 from fitcheck.cli_lots import add_lot_commands
 from fitcheck.cli_report import add_report_commands, add_report_options, wishes_of
 from fitcheck.cli_store import add_store_commands, add_store_option
@@ -97,23 +98,7 @@ def _parser() -> _Parser:
     measure.add_argument(
         "--report", type=Path, metavar="FILE", help="write the report to this HTML file, too"
     )
-    measure.add_argument(
-        "--card-thickness", type=float, metavar="MM", help="thickness of a mounted card"
-    )
-    measure.add_argument(
-        "--print-scale",
-        type=float,
-        nargs=2,
-        metavar=("ALONG", "ACROSS"),
-        help="the two 100 mm check bars as read with a caliper, in mm, "
-        "or as a ratio such as 0.998",
-    )
-    measure.add_argument(
-        "--face-step",
-        type=float,
-        metavar="MM",
-        help="riser's face above the limb's face, where card B cannot lie",
-    )
+    add_card_options(measure)
     measure.add_argument(
         "--hints",
         type=Path,
@@ -207,7 +192,6 @@ def _measure(options: argparse.Namespace) -> int:
     from fitcheck.measurement import Measurement, Note
     from fitcheck.photo import load_photo
     from fitcheck.pipeline import lens_key, measure_photos, profile_after
-    from fitcheck.setup import setup_from
     from fitcheck.views import VIEWS
 
     if options.view not in VIEWS:
@@ -216,8 +200,7 @@ def _measure(options: argparse.Namespace) -> int:
             f"There is no view called {options.view!r}.",
             f"Choose one of: {', '.join(VIEWS)}.",
         )
-    scale = None if options.print_scale is None else tuple(options.print_scale)
-    setup = setup_from(options.card_thickness, scale, options.face_step)
+    setup = setup_of(options)
     hints = {} if options.hints is None else _read_hints(options.hints)
 
     # A file that cannot be read does not keep the others from being measured.

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from fitcheck.cli_cards import add_card_options, setup_of
 from fitcheck.cli_report import shop_of
 from fitcheck.cli_store import add_store_option
 from fitcheck.errors import BadInput
@@ -46,7 +47,7 @@ def add_lot_commands(commands: Any) -> None:
     lot.add_argument("--view", default="", help="seat, pad, sight or joint (default: pad)")
     lot.add_argument("--name", default="", metavar="TEXT", help="of the lot")
     lot.add_argument("--date", default="", metavar="DATE", help="of the lot (default: today)")
-    _add_cards(lot)
+    add_card_options(lot)
     lot.add_argument(
         "--lens-profiles",
         type=Path,
@@ -74,7 +75,7 @@ def add_lot_commands(commands: Any) -> None:
     )
     repeat.add_argument("photos", nargs="+", type=Path, metavar="PHOTO")
     repeat.add_argument("--view", required=True, help="seat, pad, sight or joint")
-    _add_cards(repeat)
+    add_card_options(repeat)
     _add_limits(repeat)
     repeat.set_defaults(run=_repeat)
 
@@ -86,20 +87,6 @@ def add_lot_commands(commands: Any) -> None:
     )
     add_store_option(drift)
     drift.set_defaults(run=_drift)
-
-
-def _add_cards(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--card-thickness", type=float, metavar="MM", help="thickness of a mounted card"
-    )
-    command.add_argument(
-        "--print-scale",
-        type=float,
-        nargs=2,
-        metavar=("ALONG", "ACROSS"),
-        help="the two 100 mm check bars as read, in mm, or as a ratio",
-    )
-    command.add_argument("--face-step", type=float, metavar="MM", help="as for measure")
 
 
 def _add_limits(command: argparse.ArgumentParser) -> None:
@@ -201,13 +188,11 @@ def _measured(options: argparse.Namespace) -> LotFindings | None:
 
     from fitcheck.lots.plan_file import read_plan
     from fitcheck.lots.whole import run_lot
-    from fitcheck.setup import setup_from
 
     setup = None
     given = (options.card_thickness, options.print_scale, options.face_step)
     if any(one is not None for one in given):
-        scale = None if options.print_scale is None else tuple(options.print_scale)
-        setup = setup_from(options.card_thickness, scale, options.face_step)
+        setup = setup_of(options)
     plan = read_plan(options.lot, options.plan, options.view, setup)
     plan = replace(plan, name=options.name or plan.name, date=options.date or plan.date)
     print(f"{visible_text(plan.name)}: {plan.summary}", file=sys.stderr)
@@ -270,11 +255,10 @@ def _earlier(store: Path | None, lot: LotFindings) -> list[Occasion]:
 
 def _repeat(options: argparse.Namespace) -> int:
     from fitcheck.lots.repeated import repeated_photographs, repeated_text
-    from fitcheck.setup import setup_from
 
-    scale = None if options.print_scale is None else tuple(options.print_scale)
-    setup = setup_from(options.card_thickness, scale, options.face_step)
-    found = repeated_photographs(options.photos, options.view, setup, _tolerances(options))
+    found = repeated_photographs(
+        options.photos, options.view, setup_of(options), _tolerances(options)
+    )
     for line in repeated_text(found):
         print(visible_text(line))
     return REFUSED if found.refused else OK

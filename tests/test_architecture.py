@@ -32,7 +32,8 @@ ORDER = [
     {"lots"},
     {"access"},
     {"page"},
-    {"cli_store", "cli_report", "cli_lots"},
+    {"cli_store", "cli_report", "cli_cards"},
+    {"cli_lots"},
     {"cli", "__main__"},
 ]
 

@@ -16,7 +16,9 @@ from fitcheck.errors import BadInput
 from fitcheck.lots.acceptance import Accepted, GlobalRisk, Tolerance, accept, global_risk
 from fitcheck.lots.capability import Capability, Normality, capability, normality
 from fitcheck.lots.control_charts import (
+    OF_SUBGROUPS,
     Chart,
+    Kind,
     ewma_chart,
     individuals_charts,
     subgroup_charts,
@@ -94,6 +96,20 @@ class CharacteristicFindings:
         """Names of the subgroups, in the order they came; empty if nobody names any."""
         names = dict.fromkeys(part.subgroup for part in self.parts)
         return tuple(names) if all(names) else ()
+
+    @property
+    def worst_first(self) -> list[PartValue]:
+        """Parts as they are listed: rejected, to be measured again, accepted, not decided."""
+        order = ("reject", "measure again", "accept")
+        rank = {part: order.index(decided.verdict) for part, decided in self.decisions.items()}
+        return sorted(self.parts, key=lambda p: rank.get(p.part, len(order)))
+
+    def points_of(self, kind: Kind) -> tuple[str, ...]:
+        """What the points of a chart stand for, in order: names of subgroups or parts."""
+        if kind in OF_SUBGROUPS:
+            return self.subgroups
+        # A moving range belongs to the later of its two parts.
+        return tuple(part.part for part in self.parts)[kind == "moving range" :]
 
 
 def analyse(

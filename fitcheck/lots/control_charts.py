@@ -19,6 +19,7 @@ from fitcheck.lots.run_rules import Signal, signals
 
 Array = NDArray[np.float64]
 Kind = Literal["individuals", "moving range", "means", "ranges", "deviations", "ewma"]
+OF_SUBGROUPS: tuple[Kind, ...] = ("means", "ranges", "deviations")
 
 # Ranges waste what more values tell; common practice.
 LARGEST_FOR_RANGES = 10
@@ -112,29 +113,23 @@ def subgroup_charts(subgroups: Sequence[Sequence[float]]) -> tuple[Chart, Chart]
         raise ValueError(f"a chart of subgroups needs at least 2, got {len(groups)}")
     sizes = np.array([len(g) for g in groups])
     means = np.array([np.mean(g) for g in groups])
-    if np.all(sizes == sizes[0]) and sizes[0] <= LARGEST_FOR_RANGES:
-        constants = chart_constants(int(sizes[0]))
-        ranges = np.array([np.ptp(g) for g in groups])
-        middle = float(np.mean(ranges))
-        sigma = middle / constants.d2
+    if np.all(sizes == sizes[0]) and sizes[0] <= LARGEST_SUBGROUP:
+        k = chart_constants(int(sizes[0]))
+        kind: Kind = "ranges" if k.n <= LARGEST_FOR_RANGES else "deviations"
+        if kind == "ranges":
+            points = np.array([np.ptp(g) for g in groups])
+            usual, low, high = k.d2, k.d3_limit, k.d4_limit
+        else:
+            points = np.array([np.std(g, ddof=1) for g in groups])
+            usual, low, high = k.c4, k.b3, k.b4
+        middle = float(np.mean(points))
+        sigma = middle / usual
         spread = _of_spread(
-            "ranges",
-            ranges,
+            kind,
+            points,
             middle,
-            np.full(len(groups), constants.d3_limit * middle),
-            np.full(len(groups), constants.d4_limit * middle),
-        )
-    elif np.all(sizes == sizes[0]) and sizes[0] <= LARGEST_SUBGROUP:
-        constants = chart_constants(int(sizes[0]))
-        deviations = np.array([np.std(g, ddof=1) for g in groups])
-        middle = float(np.mean(deviations))
-        sigma = middle / constants.c4
-        spread = _of_spread(
-            "deviations",
-            deviations,
-            middle,
-            np.full(len(groups), constants.b3 * middle),
-            np.full(len(groups), constants.b4 * middle),
+            np.full(len(groups), low * middle),
+            np.full(len(groups), high * middle),
         )
     else:
         deviations = np.array([np.std(g, ddof=1) for g in groups])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from fitcheck.lots.analysis import CharacteristicFindings
-from fitcheck.lots.control_charts import Chart
+from fitcheck.lots.control_charts import OF_SUBGROUPS, Chart
 from fitcheck.lots.plan import count
 from fitcheck.lots.run_rules import RULE_WORDS
 from fitcheck.lots.values import Value
@@ -134,7 +134,7 @@ def chart_picture(one: CharacteristicFindings, charts: Sequence[Chart]) -> Pictu
         )
         title = f"{CHART_NAMES[chart.kind]}, {UNIT[one.unit]}"
         axes.set_title(title, loc="left", fontsize=8, color=SOFT)
-        names = one.subgroups if chart.kind in ("means", "ranges", "deviations") else ()
+        names = one.subgroups if chart.kind in OF_SUBGROUPS else ()
         _name_parts(axes, list(names) or [p.part for p in one.parts], places)
         said.append(chart_words(chart))
     caption = "Solid: centre line; dashed: control limits; ringed: points that break a rule."

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from fitcheck.lots.analysis import FEW_POINTS, CharacteristicFindings
+from fitcheck.lots.control_charts import OF_SUBGROUPS, Kind
 from fitcheck.lots.drift import Change
 from fitcheck.lots.figures import (
     CHART_NAMES,
@@ -211,11 +212,7 @@ class _Writer:
         yield from self._study(one)
 
     def _parts_table(self, one: CharacteristicFindings) -> Iterator[Block]:
-        order = {"reject": 0, "measure again": 1, "accept": 2}
-        parts = sorted(
-            one.parts,
-            key=lambda p: order[one.decisions[p.part].verdict] if p.part in one.decisions else 3,
-        )
+        parts = one.worst_first
         rows = []
         for p in parts[:MOST_ROWS]:
             decided = one.decisions.get(p.part)
@@ -495,11 +492,9 @@ class _Writer:
         return Figures((Figure(key, picture.width, picture.height, picture.alt, picture.caption),))
 
 
-def _where(one: CharacteristicFindings, kind: str, at: int) -> str:
-    if kind in ("means", "ranges", "deviations"):
-        return f"subgroup {visible_text(one.subgroups[at])}"
-    offset = 1 if kind == "moving range" else 0
-    return f"part {visible_text(one.parts[at + offset].part)}"
+def _where(one: CharacteristicFindings, kind: Kind, at: int) -> str:
+    what = "subgroup" if kind in OF_SUBGROUPS else "part"
+    return f"{what} {visible_text(one.points_of(kind)[at])}"
 
 
 def _risk_text(consumers: float | None, producers: float | None) -> str:

@@ -90,8 +90,6 @@ def repeated_photographs(
     BadInput
         ``too_few_repeats``, or ``same_photo`` if two files are the same.
     """
-    import hashlib
-
     from fitcheck.photo import load_photo
     from fitcheck.pipeline import measure_photos
 
@@ -99,18 +97,15 @@ def repeated_photographs(
     found: list[Measurement] = []
     for number, path in enumerate(photos, start=1):
         try:
-            sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-            if sha256 in seen:
+            photo = load_photo(path)
+            if photo.sha256 in seen:
                 raise BadInput(
                     "same_photo",
-                    f"{path.name} is the same file as {seen[sha256]}: a copy is no repeat.",
+                    f"{path.name} is the same file as {seen[photo.sha256]}: a copy is no repeat.",
                     "Give each photograph once.",
                 )
-            seen[sha256] = path.name
-            found.append(measure_photos([load_photo(path)], view, setup)[0])
-        except OSError as error:
-            note = Note("file_unreadable", f"It cannot be read: {error.strerror or error}.")
-            found.append(Measurement(path.name, view, refused=note))
+            seen[photo.sha256] = path.name
+            found.append(measure_photos([photo], view, setup)[0])
         except BadInput as error:
             if error.code in ("same_photo", "unknown_view"):
                 raise

@@ -15,8 +15,8 @@ from fitcheck.units import uncertainty_text
 from fitcheck.wording import SOURCES
 
 
-def study_table(study: GaugeStudy, unit: str, title: str) -> Table:
-    """The components of a gauge study."""
+def study_rows(study: GaugeStudy, unit: str) -> list[tuple[str, str, str]]:
+    """The components of a gauge study: what, its estimate and its interval."""
     lines: list[tuple[str, Estimate | None]] = [
         ("Repeatability", study.repeatability),
         ("Reproducibility", study.reproducibility),
@@ -26,11 +26,7 @@ def study_table(study: GaugeStudy, unit: str, title: str) -> Table:
         ("Total", study.total),
     ]
     rows = [
-        (
-            cell(name),
-            cell(uncertainty_or_zero(e.value, unit)),
-            cell(_interval(e, unit)),
-        )
+        (name, uncertainty_or_zero(e.value, unit), interval_text(e, unit))
         for name, e in lines
         if e is not None
     ]
@@ -40,17 +36,16 @@ def study_table(study: GaugeStudy, unit: str, title: str) -> Table:
         ("Distinct categories", study.categories, ""),
     ):
         if e is not None:
-            rows.append(
-                (
-                    cell(name),
-                    cell(f"{e.value:.0f}{sign}"),
-                    cell(f"{e.low:.0f} to {e.high:.0f}{sign}"),
-                )
-            )
+            rows.append((name, f"{e.value:.0f}{sign}", f"{e.low:.0f} to {e.high:.0f}{sign}"))
+    return rows
+
+
+def study_table(study: GaugeStudy, unit: str, title: str) -> Table:
+    """The components of a gauge study as a table of the report."""
     return Table(
         f"{title}: {study_sentence(study)}",
         ("Standard deviation of", "Estimate", "95 % interval"),
-        tuple(rows),
+        tuple(tuple(map(cell, row)) for row in study_rows(study, unit)),
         (1.6, 1, 1.4),
     )
 
@@ -92,7 +87,7 @@ def operators_table(one: CharacteristicFindings) -> Table:
             (
                 cell(visible_text(name) or "–"),
                 cell(uncertainty_or_zero(e.value, one.unit)),
-                cell(_interval(e, one.unit)),
+                cell(interval_text(e, one.unit)),
             )
             for name, e in study.by_operator.items()
         ),
@@ -126,10 +121,11 @@ def uncertainty_or_zero(sd: float, unit: str) -> str:
 
 def estimate_text(e: Estimate, unit: str) -> str:
     """An estimate with its interval."""
-    return f"{uncertainty_or_zero(e.value, unit)} ({_interval(e, unit)})"
+    return f"{uncertainty_or_zero(e.value, unit)} ({interval_text(e, unit)})"
 
 
-def _interval(e: Estimate, unit: str) -> str:
+def interval_text(e: Estimate, unit: str) -> str:
+    """An estimate's 95 % interval."""
     return f"{uncertainty_or_zero(e.low, unit)} to {uncertainty_or_zero(e.high, unit)}"
 
 
@@ -139,8 +135,7 @@ def capability_row(name: str, c: Capability) -> tuple[Cell, ...]:
     def ratio(r: Ratio | None) -> Cell:
         if r is None:
             return cell("")
-        high = "open" if math.isinf(r.high) else f"{r.high:.2f}"
-        return cell(f"{r.value:.2f}", f"{r.low:.2f} to {high}")
+        return cell(f"{r.value:.2f}", ratio_interval(r))
 
     return (
         cell(name),
@@ -150,6 +145,11 @@ def capability_row(name: str, c: Capability) -> tuple[Cell, ...]:
         ratio(c.cpk),
         ratio(c.cpm),
     )
+
+
+def ratio_interval(r: Ratio) -> str:
+    """The 95 % interval of a ratio of capability, which may be open above."""
+    return f"{r.low:.2f} to {'open' if math.isinf(r.high) else f'{r.high:.2f}'}"
 
 
 def small_text(probability: float) -> str:

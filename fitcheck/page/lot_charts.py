@@ -68,11 +68,7 @@ def parts_chart(one: CharacteristicFindings) -> alt.LayerChart:
 
 def control_chart(one: CharacteristicFindings, chart: Chart) -> alt.LayerChart:
     """A control chart with its limits, and rings round the points that break a rule."""
-    names = [_text(p.part) for p in one.parts]
-    if chart.kind in ("means", "ranges", "deviations"):
-        names = [_text(name) for name in one.subgroups]
-    elif chart.kind == "moving range":
-        names = names[1:]
+    names = [_text(name) for name in one.points_of(chart.kind)]
     out = set(chart.out)
     first = max(0, len(chart.points) - MOST_POINTS)
     rows = [

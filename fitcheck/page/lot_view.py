@@ -7,11 +7,17 @@ import streamlit as st
 from fitcheck.lots.analysis import CharacteristicFindings
 from fitcheck.lots.drift import Change, drift
 from fitcheck.lots.figures import CHART_NAMES
-from fitcheck.lots.gauge_study import Estimate, GaugeStudy
+from fitcheck.lots.gauge_study import GaugeStudy
 from fitcheck.lots.history import occasions_in
 from fitcheck.lots.lot_report import lot_pdf
 from fitcheck.lots.reopened import reopened_lot
-from fitcheck.lots.report_tables import study_sentence, uncertainty_or_zero
+from fitcheck.lots.report_tables import (
+    interval_text,
+    ratio_interval,
+    study_rows,
+    study_sentence,
+    uncertainty_or_zero,
+)
 from fitcheck.lots.tables import lot_json, parts_csv, photos_csv, photos_parquet
 from fitcheck.lots.whole import LotFindings
 from fitcheck.lots.words import (
@@ -98,11 +104,7 @@ def _judged(lot: LotFindings, one: CharacteristicFindings) -> None:
 
 
 def _parts_table(one: CharacteristicFindings) -> str:
-    order = {"reject": 0, "measure again": 1, "accept": 2}
-    parts = sorted(
-        one.parts,
-        key=lambda p: order[one.decisions[p.part].verdict] if p.part in one.decisions else 3,
-    )
+    parts = one.worst_first
     rows = []
     for p in parts[:MOST_ROWS]:
         decided = one.decisions.get(p.part)
@@ -130,7 +132,7 @@ def _capability(one: CharacteristicFindings) -> str:
         if found is None:
             continue
         cells = "".join(
-            "<td>–</td>" if r is None else f"<td>{r.value:.2f} ({r.low:.2f} to {r.high:.2f})</td>"
+            "<td>–</td>" if r is None else f"<td>{r.value:.2f} ({ratio_interval(r)})</td>"
             for r in (found.cp, found.cpk, found.cpm)
         )
         rows.append(f'<tr><th scope="row">{name}</th>{cells}</tr>')
@@ -150,29 +152,22 @@ def _capability(one: CharacteristicFindings) -> str:
 
 
 def _study_table(study: GaugeStudy, unit: str, title: str) -> str:
-    def size(e: Estimate) -> str:
-        low, high = uncertainty_or_zero(e.low, unit), uncertainty_or_zero(e.high, unit)
-        return f"<td>{uncertainty_or_zero(e.value, unit)}</td><td>{low} to {high}</td>"
-
-    def plain(e: Estimate, sign: str) -> str:
-        return f"<td>{e.value:.0f}{sign}</td><td>{e.low:.0f} to {e.high:.0f}{sign}</td>"
-
-    lines = [("Repeatability", size(study.repeatability))]
-    if study.reproducibility is not None:
-        lines.append(("Reproducibility", size(study.reproducibility)))
-    if study.interaction is not None:
-        lines.append(("of it, interaction", size(study.interaction)))
-    lines += [("Gauge, both together", size(study.gauge)), ("Parts", size(study.part))]
-    lines.append(("Gauge of total", plain(study.percent_of_total, " %")))
-    if study.percent_of_tolerance is not None:
-        lines.append(("Six of it, of the tolerance", plain(study.percent_of_tolerance, " %")))
-    lines.append(("Distinct categories", plain(study.categories, "")))
-    for operator, e in study.by_operator.items():
-        if operator:
-            lines.append((f"Repeatability of {words.text(operator)}", size(e)))
-    rows = [f'<tr><th scope="row">{name}</th>{cells}</tr>' for name, cells in lines]
+    lines = study_rows(study, unit)
+    lines += [
+        (
+            f"Repeatability of {operator}",
+            uncertainty_or_zero(e.value, unit),
+            interval_text(e, unit),
+        )
+        for operator, e in study.by_operator.items()
+        if operator
+    ]
+    rows = [
+        f'<tr><th scope="row">{words.text(name)}</th><td>{value}</td><td>{interval}</td></tr>'
+        for name, value, interval in lines
+    ]
     caption = f"{title}: {words.text(study_sentence(study))}"
-    return _table(("Standard deviation", "Value", "95 % interval"), rows, caption)
+    return _table(("Standard deviation of", "Estimate", "95 % interval"), rows, caption)
 
 
 def _table(head: tuple[str, ...], rows: list[str], caption: str = "") -> str:

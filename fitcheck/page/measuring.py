@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -18,7 +18,7 @@ from fitcheck.findings.whole import Findings, find
 from fitcheck.measurement import Measurement, Note, Point
 from fitcheck.page.background import MEASUREMENTS, Job, Progress
 from fitcheck.page.document import inspection_of
-from fitcheck.page.inspection import Inspection, PhotoFile
+from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.picture_frame import PictureFrame
 from fitcheck.page.pictures import frame_jpeg, picture_of
 from fitcheck.photo import Photo
@@ -66,7 +66,7 @@ def measured(
     asked = _asked(inspection, photo, by_hand)
     if by_hand and (known := inspection.measured.get(photo.sha256)) and known[1] == asked:
         return replace(known[0], photo=photo.name)
-    job = _job(inspection, photo, by_hand, wanted=True)
+    job = _job(inspection, photo, by_hand, asked, wanted=True)
     try:
         found = job.result(told)
     except FitcheckError as error:  # its file is gone; not remembered, it may come back
@@ -80,7 +80,8 @@ def measured(
 def begin_measuring(inspection: Inspection, photo: PhotoFile) -> None:
     """Have a photograph measured in the background, so that it is done when it is asked for."""
     if photo.placed and not is_measured(inspection, photo):
-        _job(inspection, photo, by_hand=True, wanted=False)
+        asked = _asked(inspection, photo, by_hand=True)
+        _job(inspection, photo, by_hand=True, asked=asked, wanted=False)
 
 
 def take_as_measured(inspection: Inspection, photo: PhotoFile, measurement: Measurement) -> None:
@@ -94,9 +95,8 @@ def is_measured(inspection: Inspection, photo: PhotoFile) -> bool:
     return known is not None and known[1] == _asked(inspection, photo, by_hand=True)
 
 
-def _job(inspection: Inspection, photo: PhotoFile, by_hand: bool, wanted: bool) -> Job:
-    hints = photo.hints if by_hand else {}
-    given = photo.as_it_is if by_hand else frozenset()
+def _job(inspection: Inspection, photo: PhotoFile, by_hand: bool, asked: str, wanted: bool) -> Job:
+    hints, given = _marked(photo, by_hand)
     setup = inspection.setup(photo)
 
     def work(told: Progress) -> Measurement:
@@ -111,8 +111,12 @@ def _job(inspection: Inspection, photo: PhotoFile, by_hand: bool, wanted: bool) 
             note = _note(error, photo.name)
             return Measurement(photo.name, photo.view, refused=note, inputs=setup.to_json())
 
-    key = (photo.sha256, _asked(inspection, photo, by_hand))
-    return MEASUREMENTS.job(key, work, wanted)
+    return MEASUREMENTS.job((photo.sha256, asked), work, wanted)
+
+
+def _marked(photo: PhotoFile, by_hand: bool) -> tuple[Mapping[str, Line], frozenset[str]]:
+    """Lines set by hand, and which of them are taken as they lie, as far as they count."""
+    return (photo.hints, photo.as_it_is) if by_hand else ({}, frozenset())
 
 
 def _picture_or_note(photo: PhotoFile) -> Photo | Note:
@@ -126,8 +130,7 @@ def _picture_or_note(photo: PhotoFile) -> Photo | Note:
 def _asked(inspection: Inspection, photo: PhotoFile, by_hand: bool) -> str:
     """What a measurement depends on besides the picture, as a short text."""
     setup = inspection.setup(photo)
-    hints = photo.hints if by_hand else {}
-    given = photo.as_it_is if by_hand else frozenset()
+    hints, given = _marked(photo, by_hand)
     asked = [__version__, photo.view, setup.to_json(), sorted(hints.items()), sorted(given)]
     return hashlib.sha256(json.dumps(asked).encode("utf-8")).hexdigest()[:24]
 
