@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import simplejpeg
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -76,15 +77,16 @@ _TAG_SUBFILE_TYPE = 0x00FE
 _TAG_BITS_PER_SAMPLE = 0x0102
 _TAG_DNG_VERSION = 0xC612
 
-# What turns the stored picture upright; EXIF 2.32, section 4.6.4, tag Orientation.
+# What turns the stored picture upright, EXIF 2.32, section 4.6.4, tag Orientation: whether rows
+# and columns change places, and what is turned round then (0 the rows, 1 the columns, -1 both).
 _UPRIGHT = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_270,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_90,
+    2: (False, 1),
+    3: (False, -1),
+    4: (False, 0),
+    5: (True, None),
+    6: (True, 1),
+    7: (True, -1),
+    8: (True, 0),
 }
 
 _SIGNATURES = (
@@ -373,18 +375,46 @@ def _decode(data: bytes, kind: str, name: str) -> tuple[NDArray[np.uint8], _Exif
     with _open(data, kind) as image:
         _check_picture(image, kind, name)
         stated_px = sorted(image.size)
-        image.load()
-        if sorted(image.size) != stated_px:  # a HEIC can hold another size than it states
+        pixels = _sound_jpeg(data) if kind == "JPEG" and image.mode == "RGB" else None
+        if pixels is None:
+            image.load()
+            pixels = np.asarray(_to_rgb(image, kind, name), dtype=np.uint8)
+        if sorted(pixels.shape[:2]) != stated_px:  # a HEIC can hold another size than it states
             raise _damaged(kind, name)
         exif = _read_exif(image)
-        upright = _to_rgb(image, kind, name)
     # Pillow turns a TIFF as it loads it. A HEIC is turned by its own boxes, and ISO/IEC
     # 23008-12 forbids to turn it by EXIF as well.
     if kind not in ("TIFF", "HEIF") and exif.orientation in _UPRIGHT:
-        upright = upright.transpose(_UPRIGHT[exif.orientation])
-    pixels = np.ascontiguousarray(np.asarray(upright, dtype=np.uint8))
+        pixels = _turned(pixels, *_UPRIGHT[exif.orientation])
+    pixels = np.ascontiguousarray(pixels)
     pixels.flags.writeable = False
     return pixels, exif
+
+
+def _sound_jpeg(data: bytes) -> NDArray[np.uint8] | None:
+    """Pixels of a JPEG that has no fault at all, as they are stored: RGB.
+
+    None for any other: Pillow knows which faults do no harm. It decodes to the same pixels, but
+    into memory of its own, four bytes a pixel, of which it hands out a copy.
+    """
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True), dtype=np.uint8)
+    except ValueError:
+        return None
+
+
+def _turned(
+    pixels: NDArray[np.uint8], transposed: bool, turned_round: int | None
+) -> NDArray[np.uint8]:
+    """Turn a picture as a row of ``_UPRIGHT`` says."""
+    import cv2
+
+    if transposed:
+        pixels = np.asarray(cv2.transpose(pixels), dtype=np.uint8)
+    if turned_round is not None:
+        place = pixels if pixels.flags.writeable else None
+        pixels = np.asarray(cv2.flip(pixels, turned_round, dst=place), dtype=np.uint8)
+    return pixels
 
 
 def _open(data: bytes, kind: str) -> Image.Image:
