@@ -16,10 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fitcheck import pixel_grid
 from fitcheck.adjustment import Observations
 from fitcheck.camera import Lens, Pose, card_to_pixels
 from fitcheck.cards import MARGIN_MM, Card
 from fitcheck.step_fit import CEILING, StepFit, fit_steps
+from fitcheck.tone import linear_light
 
 Array = NDArray[np.float64]
 
@@ -28,6 +30,7 @@ INSIDE_MM = 1.6  # how far a profile reaches into the black square
 LARGEST_MISFIT = 0.2  # of the step's height; beyond it something lies over the edge
 SMALLEST_RISE = 0.03  # of full linear light; paper against ink is ten times that
 SAMPLES_PER_PX = 1.5
+NODES = 4  # of a side's grid in each direction, see pixel_grid
 GLARE_INK_SHARE = 0.25  # of the paper's light, above the card's median
 
 
@@ -43,6 +46,15 @@ class Sides:
     normals: Array
     gap_mm: Array
     marker_beside: NDArray[np.bool_]
+
+    def only(self, chosen: NDArray[np.bool_]) -> Sides:
+        """Some of the sides, as a mask of shape (n,) tells."""
+        return Sides(
+            self.middles_mm[chosen],
+            self.normals[chosen],
+            self.gap_mm[chosen],
+            self.marker_beside[chosen],
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +108,7 @@ def sides_of(card: Card) -> Sides:
 
 
 def measure_card_edges(
-    light: NDArray[np.float32],
+    grey: NDArray[np.uint8],
     card: Card,
     lens: Lens,
     pose: Pose,
@@ -107,8 +119,8 @@ def measure_card_edges(
 
     Parameters
     ----------
-    light
-        Linear light, shape (height, width), 0 to 1.
+    grey
+        Picture, shape (height, width), dtype uint8.
     card
         The card.
     lens, pose
@@ -127,7 +139,6 @@ def measure_card_edges(
         return printed_points(points, print_scale)
 
     sides = sides_of(card)
-    n = len(sides.middles_mm)
     px_per_mm = _px_per_mm(card, lens, pose)
     marker_gap = (card.square_mm - card.marker_mm) / 2
     module = card.marker_mm / MARKER_MODULES
@@ -145,17 +156,25 @@ def measure_card_edges(
     tangents = sides.normals[:, ::-1]
     points = (
         sides.middles_mm[:, None, None, :]
-        + along[None, :, None, None] * tangents[:, None, None, :]
-        + across[None, None, :, None] * sides.normals[:, None, None, :]
+        + pixel_grid.spread_over(along, NODES)[None, :, None, None] * tangents[:, None, None, :]
+        + pixel_grid.spread_over(across, NODES)[None, None, :, None]
+        * sides.normals[:, None, None, :]
     )
     pixels = card_to_pixels(on_card(points.reshape(-1, 2)), lens, pose)
-    samples, inside = _sample(light, pixels)
-    profiles = samples.reshape(n, len(along), len(across)).mean(axis=1)
-    visible = inside.reshape(n, -1).all(axis=1)
+    pixels = pixels.reshape(-1, NODES, NODES, 2)
+    height, width = grey.shape
+    visible = np.all((pixels >= 1) & (pixels <= [width - 2, height - 2]), axis=(1, 2, 3))
+    sides = sides.only(visible)
+    profiles = np.zeros((0, len(across)))
+    if visible.any():
+        x, y = pixel_grid.between(
+            pixels[visible], pixel_grid.weights(along, NODES), pixel_grid.weights(across, NODES)
+        )
+        profiles = _profiles(grey, x, y)
 
     fits = _fit_sides(across, profiles, blur_mm, sides, marker_gap)
     glare = _glare(fits)
-    good = visible & np.isfinite(fits.offset_sd) & ~glare
+    good = np.isfinite(fits.offset_sd) & ~glare
     good &= (fits.misfit < LARGEST_MISFIT) & (fits.rise > SMALLEST_RISE)
 
     middles, outward = sides.middles_mm[good], sides.normals[good]
@@ -173,8 +192,8 @@ def measure_card_edges(
         blur_px=float(np.median(fits.blur[good]) * px_per_mm) if good.any() else float("nan"),
         rise=float(np.median(fits.rise[good])) if good.any() else float("nan"),
         white=float(np.median((fits.level + fits.rise)[good])) if good.any() else float("nan"),
-        sides=int(np.count_nonzero(visible)),
-        glare_share=float(np.mean(glare[visible])) if visible.any() else 0.0,
+        sides=len(glare),
+        glare_share=float(np.mean(glare)) if len(glare) else 0.0,
     )
 
 
@@ -218,14 +237,11 @@ def printed_points(points_mm: Array, print_scale: tuple[float, float]) -> Array:
     return np.concatenate([points_mm * print_scale, np.zeros((len(points_mm), 1))], axis=1)
 
 
-def _sample(light: NDArray[np.float32], pixels: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Bilinear samples at pixels, shape (n, 2), and which of them lie in the picture."""
-    height, width = light.shape
-    inside = np.all((pixels >= 1) & (pixels <= [width - 2, height - 2]), axis=1)
-    columns = 4096  # cv2.remap takes at most 32767 rows or columns
-    padded = -(-len(pixels) // columns) * columns
-    grid = np.zeros((padded, 2), dtype=np.float32)
-    grid[: len(pixels)] = pixels
-    across, down = grid[:, 0].reshape(-1, columns), grid[:, 1].reshape(-1, columns)
-    samples = cv2.remap(light, across, down, cv2.INTER_LINEAR)
-    return samples.ravel()[: len(pixels)].astype(np.float64), inside
+def _profiles(grey: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.float32]) -> Array:
+    """Linear light at pixels inside the picture, (n, along, m), averaged along: shape (n, m)."""
+    left, top = int(x.min()) - 1, int(y.min()) - 1
+    light = linear_light(grey[top : int(y.max()) + 3, left : int(x.max()) + 3])
+    # One side at a time: cv2.remap takes at most 32767 rows or columns.
+    places = zip(x - np.float32(left), y - np.float32(top), strict=True)
+    samples = (cv2.remap(light, *place, cv2.INTER_LINEAR) for place in places)
+    return np.array([of_side.mean(axis=0, dtype=np.float64) for of_side in samples])

@@ -26,8 +26,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
+from fitcheck import pixel_grid
 from fitcheck.arris import ArrisFit, EdgeProfile, fit_arris
 from fitcheck.camera import Lens, Pose, camera_in_card, card_to_pixels, pixels_to_card
 from fitcheck.lines import FEWEST_POINTS, robust_line
@@ -57,6 +57,7 @@ WALL_SHARE = 0.45
 TEXTURE_MM = 2.0  # of the face, beside the edge, that shows how far grain wanders
 CLIPPED = 0.95  # linear light from which a side counts as over-exposed
 CLIPPED_SD_PX = 0.5  # how far over-exposure may move an edge
+NODES = (8, 5)  # of a strip's grid, along and across, see pixel_grid
 RIM_MM = 0.45  # a highlight along a rounded arris is narrower than this
 
 
@@ -189,7 +190,7 @@ class _Strip:
 
     along_mm: Array
     outward_mm: Array
-    light: Array
+    light: NDArray[np.float32]
     usable: NDArray[np.bool_]
 
 
@@ -259,7 +260,9 @@ def search(
     def peaks_of(chosen: NDArray[np.int_]) -> list[Candidate]:
         best = np.argmax(strengths[chosen], axis=0)
         strength = np.take_along_axis(strengths[chosen], best[None], axis=0)[0]
-        peaks, _ = find_peaks(strength * weight, height=least_change, distance=2)
+        merit = strength * weight
+        inner = merit[1:-1]
+        tops = (inner > merit[:-2]) & (inner > merit[2:]) & (inner >= least_change)
         return [
             Candidate(
                 Line(
@@ -270,7 +273,7 @@ def search(
                 float(strength[i]),
                 float(weight[i]),
             )
-            for i in peaks
+            for i in (1 + np.flatnonzero(tops)).tolist()
         ]
 
     found = sorted(peaks_of(np.arange(len(slopes))), key=lambda c: -c.merit)
@@ -606,31 +609,42 @@ def _resample(
 ) -> _Strip:
     along = np.arange(along_mm[0], along_mm[1], along_step_mm)
     outward = np.arange(outward_mm[0], outward_mm[1] + outward_step_mm / 2, outward_step_mm)
-    points = frame.to_surface(along[:, None], outward[None, :])
-    pixels = surface.to_pixels(points.reshape(-1, 2)).reshape(*points.shape[:2], 2)
+    first, second = (
+        pixel_grid.spread_over(p, n) for p, n in zip((along, outward), NODES, strict=True)
+    )
+    points = frame.to_surface(first[:, None], second[None, :])
+    x, y = pixel_grid.between(
+        surface.to_pixels(points.reshape(-1, 2)).reshape(*points.shape[:2], 2),
+        pixel_grid.weights(along, NODES[0]),
+        pixel_grid.weights(outward, NODES[1]),
+    )
     height, width = picture.shape[:2]
-    x, y = pixels[..., 0], pixels[..., 1]
     usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
+    lowest, highest = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
     for outline in keep_out:
-        usable &= ~_inside_convex(pixels, outline)
-    left, top = np.clip(
-        np.floor(pixels.min(axis=(0, 1))).astype(int) - 2, 0, [width - 1, height - 1]
-    )
-    right, low = np.clip(np.ceil(pixels.max(axis=(0, 1))).astype(int) + 3, 1, [width, height])
+        if np.all((outline.max(axis=0) >= lowest) & (outline.min(axis=0) <= highest)):
+            usable &= ~_inside_convex(x, y, outline)
+    left, top = np.clip(np.floor(lowest).astype(int) - 2, 0, [width - 1, height - 1])
+    right, low = np.clip(np.ceil(highest).astype(int) + 3, 1, [width, height])
     window = linear_light(picture[top : max(low, top + 1), left : max(right, left + 1)])
-    grid = (pixels - [left, top]).astype(np.float32)
     light = cv2.remap(
-        window, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        window,
+        x - np.float32(left),
+        y - np.float32(top),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )
-    return _Strip(along, outward, light.astype(np.float64), usable)
+    return _Strip(along, outward, np.asarray(light, dtype=np.float32), usable)
 
 
-def _inside_convex(pixels: Array, outline: Array) -> NDArray[np.bool_]:
-    """Tell which pixels, shape (..., 2), lie inside a convex outline, shape (n, 2)."""
-    left, right = np.ones(pixels.shape[:-1], dtype=bool), np.ones(pixels.shape[:-1], dtype=bool)
+def _inside_convex(
+    x: NDArray[np.float32], y: NDArray[np.float32], outline: Array
+) -> NDArray[np.bool_]:
+    """Tell which pixels, any shape, lie inside a convex outline, shape (n, 2)."""
+    left, right = np.ones(x.shape, dtype=bool), np.ones(x.shape, dtype=bool)
     for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-        across, down = a - b
-        turn = across * pixels[..., 1] - down * pixels[..., 0]
+        across, down = (a - b).astype(np.float32)
+        turn = across * y - down * x
         level = across * a[1] - down * a[0]
         left &= turn <= level
         right &= turn >= level
@@ -643,10 +657,13 @@ def _block_means(strip: _Strip, rows: int) -> tuple[Array, Array]:
     shape = (n, rows, len(strip.outward_mm))
     usable = strip.usable[: n * rows].reshape(shape)
     light = strip.light[: n * rows].reshape(*shape, 3)
+    along = strip.along_mm[: n * rows].reshape(n, rows).mean(axis=1)
+    if usable.all():
+        return light.mean(axis=1, dtype=np.float64), along
     count = usable.sum(axis=1)
-    total = np.sum(light * usable[..., None], axis=1)
+    total = np.sum(light * usable[..., None], axis=1, dtype=np.float64)
     means = np.where(count[..., None] >= rows / 2, total / np.maximum(count, 1)[..., None], np.nan)
-    return means, strip.along_mm[: n * rows].reshape(n, rows).mean(axis=1)
+    return means, along
 
 
 def _line_strengths(change: Array, blind: NDArray[np.bool_], shifts: NDArray[np.int_]) -> Array:

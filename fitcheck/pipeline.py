@@ -31,7 +31,6 @@ from fitcheck.measurement import (
 from fitcheck.photo import Photo, load_photo
 from fitcheck.quality import explain_missing_card, photo_warnings
 from fitcheck.setup import Setup
-from fitcheck.tone import linear_light
 from fitcheck.uncertainty import propagate
 from fitcheck.views import VIEWS, Scene, View
 
@@ -62,7 +61,6 @@ class _Seen:
     """The cards of one photograph, before the lens is solved."""
 
     photo: Photo
-    light: NDArray[np.float32]
     cards: list[CardCorners]
 
 
@@ -298,7 +296,7 @@ def _find(photo: Photo, view: View) -> _Seen:
             "Lay the card flat, whole in the picture, evenly lit and in focus, and retake from "
             "about 40 cm.",
         )
-    return _Seen(photo, linear_light(photo.grey), cards)
+    return _Seen(photo, cards)
 
 
 def _by_phone(seen: Mapping[int, _Seen]) -> list[list[int]]:
@@ -321,7 +319,7 @@ def _solve(
         photo.focal_prior_relative_sd,
         profiles.get(lens_key(photo)),
     )
-    cards = [(one.light, corners) for one in group for corners in one.cards]
+    cards = [(one.photo.grey, corners) for one in group for corners in one.cards]
     solution = adjust(
         [
             Observations.of_corners(
@@ -336,9 +334,9 @@ def _solve(
     for _ in range(EDGE_ROUNDS):
         edges = [
             measure_card_edges(
-                light, c.card, solution.lens, solution.pose(i), setup.print_scale, blurs[i]
+                grey, c.card, solution.lens, solution.pose(i), setup.print_scale, blurs[i]
             )
-            for i, (light, c) in enumerate(cards)
+            for i, (grey, c) in enumerate(cards)
         ]
         blurs = [e.blur_px if e.blur_px > 0 else TYPICAL_BLUR_PX for e in edges]
         solution = adjust([e.observations for e in edges], prior, solution)

@@ -20,6 +20,7 @@ from scipy.special import ndtr
 Array = NDArray[np.float64]
 
 ITERATIONS = 14
+SETTLED = 1e-5  # of a blur's width: a step this small ends a profile's fit
 CEILING = 0.98  # linear light; above it a picture clips, and so does the model
 
 
@@ -111,31 +112,34 @@ def fit_steps(
     residual = (profiles - model) * root_weights
     cost = np.sum(residual**2, axis=1)
     damping = np.full(n, 1e-3)
+    going = np.arange(n)
     for _ in range(ITERATIONS):
-        weighted = jacobian * root_weights[..., None] * free
-        normal = np.einsum("nmi,nmj->nij", weighted, weighted)
+        weighted = jacobian[going] * root_weights[going, :, None] * free
+        across = np.swapaxes(weighted, 1, 2)
+        normal = across @ weighted
         scale = np.einsum("nii->ni", normal)
-        damped = normal + (damping[:, None] * scale + 1e-12)[:, :, None] * np.eye(4)
-        step = np.linalg.solve(damped, np.einsum("nmi,nm->ni", weighted, residual)[..., None])[
-            ..., 0
-        ]
+        damped = normal + (damping[going, None] * scale + 1e-12)[:, :, None] * np.eye(4)
+        step = np.linalg.solve(damped, across @ residual[going, :, None])[..., 0]
         step[:, 0] = np.clip(step[:, 0], -blur, blur)
         step[:, 1] = np.clip(step[:, 1], -0.5, 0.5)
-        tried = theta + step
+        tried = theta[going] + step
         tried[:, 0] = np.clip(tried[:, 0], -reach, reach)
         tried[:, 1] = np.clip(tried[:, 1], lowest, highest)
-        tried_model, tried_jacobian = _model(tried, positions, far)
-        tried_residual = (profiles - tried_model) * root_weights
+        tried_model, tried_jacobian = _model(tried, positions, far[going])
+        tried_residual = (profiles[going] - tried_model) * root_weights[going]
         tried_cost = np.sum(tried_residual**2, axis=1)
-        better = tried_cost <= cost
-        theta = np.where(better[:, None], tried, theta)
-        jacobian = np.where(better[:, None, None], tried_jacobian, jacobian)
-        residual = np.where(better[:, None], tried_residual, residual)
-        cost = np.where(better, tried_cost, cost)
-        damping = np.clip(np.where(better, damping / 4, damping * 5), 1e-7, 1e7)
+        better = tried_cost <= cost[going]
+        moved = np.abs(tried - theta[going]) > SETTLED * np.array([blur, 1.0, 1.0, 1.0])
+        taken = going[better]
+        theta[taken], jacobian[taken] = tried[better], tried_jacobian[better]
+        residual[taken], cost[taken] = tried_residual[better], tried_cost[better]
+        damping[going] = np.clip(damping[going] * np.where(better, 0.25, 5.0), 1e-7, 1e7)
+        going = going[moved.any(axis=1)]
+        if not len(going):
+            break
 
     weighted = jacobian * root_weights[..., None] * free
-    normal = np.einsum("nmi,nmj->nij", weighted, weighted) + 1e-12 * np.eye(4)
+    normal = np.swapaxes(weighted, 1, 2) @ weighted + 1e-12 * np.eye(4)
     variance = cost / max(m - 4, 1)
     offset_variance = np.linalg.inv(normal)[:, 0, 0] * variance
     height = theta[:, 3]

@@ -7,6 +7,7 @@ dark side. So every edge is measured on linear light.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,5 +23,5 @@ LINEAR_OF_LEVEL = _srgb_to_linear()
 
 
 def linear_light(levels: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Decode sRGB levels of any shape to linear light, 0 to 1 (IEC 61966-2-1)."""
-    return LINEAR_OF_LEVEL[levels]
+    """Decode sRGB levels, shape (h, w) or (h, w, c), to linear light, 0 to 1 (IEC 61966-2-1)."""
+    return np.asarray(cv2.LUT(levels, LINEAR_OF_LEVEL), dtype=np.float32)

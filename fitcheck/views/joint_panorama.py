@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from fitcheck import pixel_grid
 from fitcheck.cards import CARDS, MARGIN_MM
 from fitcheck.edges import StripFrame, Surface
 from fitcheck.tone import linear_light
@@ -24,6 +25,7 @@ CARD = "B"
 BEYOND_CARD_MM = 75.0  # how far past the card's ends the seam's ends are looked for
 FURTHEST_UP_MM = 30.0  # from the board's edge
 ALONG_STEP_MM, UP_STEP_MM = 0.5, 0.08
+NODES = (12, 5)  # of the grid, along and up, see pixel_grid
 SMOOTH_MM = 0.7  # along
 SEARCH_SCALE_MM = 0.16
 DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
@@ -49,16 +51,22 @@ class Panorama:
     sums: Array
     counts: NDArray[np.int_]
 
-    def band(self, first_up_mm: Array, reach_mm: float) -> tuple[Array, NDArray[np.int_]]:
-        """Mean log light upward from a place in every row, (along, 3), and of how many samples."""
+    def bands(self, up_mm: Array, reaches_mm: Array) -> tuple[Array, NDArray[np.int_]]:
+        """Mean log light of bands above a place in every row, and of how many samples.
+
+        Places of shape (along,), the bands' lower and upper ends from there, (bands, 2); shapes
+        (bands, along, 3) and (bands, along).
+        """
         count = len(self.up_mm)
-        low = np.round((first_up_mm - self.up_mm[0]) / UP_STEP_MM).astype(int)
-        high = np.clip(low + round(reach_mm / UP_STEP_MM) + 1, 0, count)
+        first = up_mm + reaches_mm[:, :1]
+        low = np.round((first - self.up_mm[0]) / UP_STEP_MM).astype(int)
+        samples = np.round(np.diff(reaches_mm, axis=1) / UP_STEP_MM).astype(int)
+        high = np.clip(low + samples + 1, 0, count)
         low = np.clip(low, 0, count)
         rows = np.arange(len(self.along_mm))
         number = self.counts[rows, high] - self.counts[rows, low]
         total = self.sums[rows, high] - self.sums[rows, low]
-        return total / np.maximum(number, 1)[:, None], number
+        return total / np.maximum(number, 1)[..., None], number
 
 
 def side_frame(scene: Scene, side: float) -> StripFrame:
@@ -75,21 +83,28 @@ def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
     up = np.arange(MARGIN_MM - 0.4, FURTHEST_UP_MM, UP_STEP_MM)
     frame = side_frame(scene, side)
     height, width = scene.picture.shape[:2]
-    middle = surface.to_pixels(
-        frame.to_surface(along[:, None], up[None, :]).reshape(-1, 2)
-    ).reshape(len(along), len(up), 2)
-    step = np.asarray(np.gradient(middle, axis=0))
-    light = np.zeros((len(along), len(up), 3))
-    shifts = (-0.375, -0.125, 0.125, 0.375)
+    first, second = (
+        pixel_grid.spread_over(places, count)
+        for places, count in zip((along, up), NODES, strict=True)
+    )
+    at_nodes = surface.to_pixels(frame.to_surface(first[:, None], second[None, :]).reshape(-1, 2))
+    x, y = pixel_grid.between(
+        at_nodes.reshape(*NODES, 2),
+        pixel_grid.weights(along, NODES[0]),
+        pixel_grid.weights(up, NODES[1]),
+    )
+    step_x, step_y = np.gradient(x, axis=0), np.gradient(y, axis=0)
+    light = np.zeros((len(along), len(up), 3), dtype=np.float32)
+    shifts = np.array([-0.375, -0.125, 0.125, 0.375], dtype=np.float32)
     for shift in shifts:
-        grid = (middle + shift * step).astype(np.float32)
-        seen = cv2.remap(scene.picture, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
-        light += linear_light(np.asarray(seen, dtype=np.uint8)) / len(shifts)
-    usable = np.all((middle >= 1) & (middle <= [width - 2, height - 2]), axis=-1)
+        seen = cv2.remap(scene.picture, x + shift * step_x, y + shift * step_y, cv2.INTER_LINEAR)
+        light += linear_light(np.asarray(seen, dtype=np.uint8))
+    light /= len(shifts)
+    usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
     # A card laid flat ends at its margin; its thickness and shadow reach a little further.
     beside_card = (along > -MARGIN_MM - 1) & (along < length + MARGIN_MM + 1)
     usable &= ~(beside_card[:, None] & (up < MARGIN_MM + CLEAR_OF_CARD_MM)[None, :])
-    logarithm = np.log(light + DARK_FLOOR * scene.white)
+    logarithm = np.log(light + DARK_FLOOR * scene.white, dtype=np.float64)
     smooth = gaussian_filter1d(logarithm, SMOOTH_MM / ALONG_STEP_MM, axis=0, mode="nearest")
     scale = SEARCH_SCALE_MM / UP_STEP_MM
     slope = gaussian_filter1d(smooth, scale, axis=1, order=1) * scale * np.sqrt(2 * np.pi)

@@ -1,0 +1,66 @@
+"""Where the points of a grid on a surface land in the picture, without projecting each of them.
+
+The way from a flat surface through a lens is smooth. So few nodes are projected, and between
+them runs a polynomial through the nodes: to some ten thousandths of a pixel the same as
+projecting every point, at a small part of the time.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+
+@lru_cache
+def nodes(count: int) -> Array:
+    """Chebyshev points of [-1, 1], shape (count,): a polynomial through them stays close between.
+
+    Source: Trefethen, "Approximation Theory and Approximation Practice", 2013, chapters 2 and 4.
+    """
+    points = np.cos(np.pi * np.arange(count - 1, -1, -1) / (count - 1))
+    points.flags.writeable = False
+    return np.asarray(points)
+
+
+def spread_over(places: Array, count: int) -> Array:
+    """Nodes over the range of the places, same unit, shape (count,)."""
+    low, high = float(places[0]), float(places[-1])
+    return np.asarray((low + high) / 2 + (high - low) / 2 * nodes(count))
+
+
+def weights(places: Array, count: int) -> Array:
+    """What each node counts at each place, shape (n, count), for increasing places (n,).
+
+    A function's values at the places are these weights times its values at the nodes of
+    :func:`spread_over`, exactly so for polynomials of a degree below ``count``.
+    """
+    low, high = float(places[0]), float(places[-1])
+    scaled = (2 * places - low - high) / max(high - low, 1e-12)
+    at_nodes = np.polynomial.chebyshev.chebvander(nodes(count), count - 1)
+    at_places = np.polynomial.chebyshev.chebvander(scaled, count - 1)
+    return np.asarray(np.linalg.solve(at_nodes.T, at_places.T).T)
+
+
+def between(at_nodes: Array, first: Array, second: Array) -> tuple[Singles, Singles]:
+    """Pixels between projected nodes.
+
+    Parameters
+    ----------
+    at_nodes
+        Pixels of the nodes, shape (..., j, k, 2).
+    first, second
+        Weights along both directions, shapes (n, j) and (m, k).
+
+    Returns
+    -------
+    x and y of the grid's points, each of shape (..., n, m), dtype float32 as ``cv2.remap`` takes
+    them.
+    """
+    x = (first @ at_nodes[..., 0] @ second.T).astype(np.float32)
+    y = (first @ at_nodes[..., 1] @ second.T).astype(np.float32)
+    return x, y
