@@ -10,12 +10,12 @@ the lens stays in the covariance (Triggs et al., "Bundle Adjustment: a Modern Sy
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.spatial.transform import Rotation
 
 from fitcheck.camera import (
     LENS_PARAMETERS,
@@ -25,6 +25,7 @@ from fitcheck.camera import (
     card_to_pixels,
     lens_from,
     pose_from,
+    rotation_matrix,
 )
 from fitcheck.errors import Refused
 from fitcheck.lens_profile import LensProfile
@@ -58,6 +59,10 @@ FEWEST_OBSERVATIONS = 12
 # Up to so many cards every other tilt is tried with all of them; above, only those that fit
 # the card by itself to within this cost (half a sum of squares: five standard deviations).
 FEW_CARDS, HOPELESS_COST = 4, 12.5
+# A tilt whose mirror image fits worse by this cost (twenty standard deviations) is not doubted
+# again when better observations of the same cards come.
+SETTLED_COST = 200.0
+SAME_TILT = np.radians(1.5)  # between two solutions of one card; two tilts lie further apart
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,6 +138,13 @@ class Observations:
     normals: Array
     spread: Array
 
+    @cached_property
+    def bend_shapes(self) -> Array:
+        """Bow along the card and warp, 1 at its corners, with its mean plane kept, (n, 2)."""
+        low, high = self.points_mm.min(axis=0)[:2], self.points_mm.max(axis=0)[:2]
+        x, y = (2 * (self.points_mm[:, :2] - low) / (high - low) - 1).T
+        return np.stack([x**2 - 1 / 3, x * y], axis=1)
+
     @staticmethod
     def of_corners(corners_mm: Array, corners_px: Array) -> Observations:
         """Corners as observations: each counts along x and along y."""
@@ -159,12 +171,15 @@ class Adjustment:
         Per card, which observations were kept.
     residual_px
         Per card, root mean square of the kept residuals.
+    settled
+        Per card, whether its other tilt was found to fit far worse.
     """
 
     parameters: Array
     covariance: Array
     used: tuple[NDArray[np.bool_], ...]
     residual_px: tuple[float, ...]
+    settled: tuple[bool, ...]
 
     @property
     def lens(self) -> Lens:
@@ -235,7 +250,8 @@ def adjust(
     used = [np.ones(len(seen.points_mm), dtype=bool) for seen in observations]
     current = _start(observations, prior) if start is None else start.parameters.copy()
     bend_sd = BENT_SD_MM if may_bend else FLAT_SD_MM
-    current = _best_tilts(observations, prior, current, used)
+    settled = (False,) * len(observations) if start is None else start.settled
+    current, settled = _best_tilts(observations, prior, current, used, settled)
     for _ in range(5):
         before = used
         used, sd_px = _agreeing(_residuals_px(observations, current))
@@ -250,7 +266,7 @@ def adjust(
         float(np.sqrt(np.mean(r[keep] ** 2)))
         for r, keep in zip(_residuals_px(observations, current), used, strict=True)
     )
-    return Adjustment(current, covariance, tuple(used), rms)
+    return Adjustment(current, covariance, tuple(used), rms, settled)
 
 
 def _of_unseen_bends(jacobian: Array, cards: int) -> Array:
@@ -338,31 +354,36 @@ def _best_tilts(
     prior: LensPrior,
     start: Array,
     used: list[NDArray[np.bool_]],
-) -> Array:
-    """Solve with a forgiving loss, and try the other tilt of every card.
+    settled: tuple[bool, ...],
+) -> tuple[Array, tuple[bool, ...]]:
+    """Solve with a forgiving loss, and try the other tilt of every card that is not settled.
 
     A flat card seen from afar looks nearly the same when its tilt is mirrored about the line
     of sight (Schweighofer & Pinz, "Robust pose estimation from a planar target", IEEE PAMI
     28, 2006), and no step of a solver leads from one tilt to the other. The better one is
-    kept.
+    kept, and which tilts are settled is told with it.
     """
     sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in _residuals_px(observations, start)]
     best = _solve(observations, prior, start, used, sd_px, loss="soft_l1")
+    now_settled = list(settled)
     for card, seen in enumerate(observations):
+        if settled[card]:
+            continue
+        other_tilt = _other_tilt(seen, best.x, card)
+        if other_tilt is None:
+            now_settled[card] = True
+            continue
         mirrored = best.x.copy()
-        place = LENS_PARAMETERS + POSE_PARAMETERS * card
-        middle = (seen.points_mm.min(axis=0) + seen.points_mm.max(axis=0)) / 2
-        mirrored[place : place + POSE_PARAMETERS] = _mirrored_tilt(
-            mirrored[place : place + POSE_PARAMETERS], middle
-        )
+        _pose_slice(mirrored, card)[:] = other_tilt
         if len(observations) > FEW_CARDS and _hopeless(
             seen, prior, (best.x, mirrored), used[card], sd_px[card], card, len(observations)
         ):
             continue
         other = _solve(observations, prior, mirrored, used, sd_px, loss="soft_l1")
+        now_settled[card] = abs(other.cost - best.cost) > SETTLED_COST
         if other.cost < best.cost:
             best = other
-    return np.asarray(best.x)
+    return np.asarray(best.x), tuple(now_settled)
 
 
 def _hopeless(
@@ -387,19 +408,43 @@ def _hopeless(
     return bool(costs[1] > costs[0] + HOPELESS_COST)
 
 
+def _other_tilt(seen: Observations, parameters: Array, card: int) -> Array | None:
+    """Where a card's pose ends that starts from its mirrored tilt, the lens held, shape (6,).
+
+    None where it comes back: then the picture leaves no second tilt.
+    """
+    focal, k1, k2, centre_x, centre_y = parameters[:LENS_PARAMETERS]
+    pose = _pose_slice(parameters, card)
+    middle = (seen.points_mm.min(axis=0) + seen.points_mm.max(axis=0)) / 2
+    start = _mirrored_tilt(pose, middle)
+    rotation, origin = cv2.solvePnPRefineLM(
+        np.ascontiguousarray(seen.points_mm),
+        np.ascontiguousarray(seen.pixels),
+        np.array([[focal, 0, centre_x], [0, focal, centre_y], [0, 0, 1]]),
+        np.array([k1, k2, 0.0, 0.0]),
+        start[:3, None].copy(),
+        start[3:, None].copy(),
+        (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-9),
+    )
+    ended = np.concatenate([np.ravel(rotation), np.ravel(origin)])
+    between = rotation_matrix(ended[:3]) @ rotation_matrix(pose[:3]).T
+    return None if np.linalg.norm(cv2.Rodrigues(between)[0]) < SAME_TILT else ended
+
+
 def _mirrored_tilt(pose: Array, middle_mm: Array) -> Array:
     """Mirror a pose's normal about the line of sight to a point of the card."""
-    rotation = Rotation.from_rotvec(pose[:3])
-    middle_cam = rotation.apply(middle_mm) + pose[3:]
+    card2cam = rotation_matrix(pose[:3])
+    middle_cam = card2cam @ middle_mm + pose[3:]
     sight = middle_cam / np.linalg.norm(middle_cam)
-    normal = rotation.apply([0.0, 0.0, 1.0])
+    normal = card2cam[:, 2]
     axis = np.cross(normal, sight)
     size = float(np.linalg.norm(axis))
     if size < 1e-9:
         return pose.copy()
-    turn = Rotation.from_rotvec(axis / size * 2 * np.arctan2(size, float(normal @ sight)))
-    mirrored = turn * rotation
-    return np.concatenate([mirrored.as_rotvec(), middle_cam - mirrored.apply(middle_mm)])
+    turn = rotation_matrix(axis / size * 2 * np.arctan2(size, float(normal @ sight)))
+    mirrored = turn @ card2cam
+    vector = np.ravel(cv2.Rodrigues(mirrored)[0])
+    return np.concatenate([vector, middle_cam - mirrored @ middle_mm])
 
 
 def _residuals_px(observations: list[Observations], parameters: Array) -> list[Array]:
@@ -408,7 +453,7 @@ def _residuals_px(observations: list[Observations], parameters: Array) -> list[A
     residuals = []
     for i, seen in enumerate(observations):
         points = seen.points_mm + np.zeros(3)
-        points[:, 2] += _bend_shapes(seen.points_mm) @ own[i, SPREADS:]
+        points[:, 2] += seen.bend_shapes @ own[i, SPREADS:]
         predicted = card_to_pixels(points, lens, pose_from(_pose_slice(parameters, i)))
         along_normal = np.sum((predicted - seen.pixels) * seen.normals, axis=1)
         residuals.append(along_normal + seen.spread @ own[i, :SPREADS])
@@ -423,7 +468,7 @@ def _derivatives(
     pose = _pose_slice(parameters, card)
     card2cam = pose_from(pose).card2cam
     own = parameters[len(parameters) - OWN * (cards - card) :][:OWN]
-    shapes = _bend_shapes(seen.points_mm)
+    shapes = seen.bend_shapes
     points = seen.points_mm + np.zeros(3)
     points[:, 2] += shapes @ own[SPREADS:]
     x, y, z = (points @ card2cam.T + pose[3:]).T
@@ -439,7 +484,7 @@ def _derivatives(
     by_u *= (focal / z)[:, None]
     by_point = np.stack([*by_u.T, -np.sum(by_u * u, axis=1)], axis=1)
     by_card_point = by_point @ card2cam
-    turned = np.cross(points, by_card_point) @ _right_jacobian(pose[:3])
+    turned = _cross(points, by_card_point) @ _right_jacobian(pose[:3])
     bent = by_card_point[:, 2:] * shapes
     return lens_part, np.hstack([turned, by_point]), np.hstack([seen.spread, bent])
 
@@ -456,11 +501,10 @@ def _right_jacobian(rotation_vector: Array) -> Array:
     return np.asarray(np.eye(3) - first * cross + second * cross @ cross)
 
 
-def _bend_shapes(points_mm: Array) -> Array:
-    """Bow along the card and warp, 1 at its corners, with the card's mean plane kept, (n, 2)."""
-    low, high = points_mm.min(axis=0)[:2], points_mm.max(axis=0)[:2]
-    x, y = (2 * (points_mm[:, :2] - low) / (high - low) - 1).T
-    return np.stack([x**2 - 1 / 3, x * y], axis=1)
+def _cross(a: Array, b: Array) -> Array:
+    """Cross products of vectors (n, 3); NumPy's own takes several times as long for so few."""
+    (x, y, z), (u, v, w) = a.T, b.T
+    return np.stack([y * w - z * v, z * u - x * w, x * v - y * u], axis=1)
 
 
 def _solve(
