@@ -29,6 +29,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_solve
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 from scipy.special import ndtr
@@ -278,13 +279,21 @@ def _apart(solutions: list[_Solution]) -> list[_Solution]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Levels:
-    """Linear solution, colours first: opening (3, n, 3), sides (3, n, 2), residual (3, n, m)."""
+class _Colour:
+    """One colour's levels of light for given edges, and what their derivatives need.
 
-    opening: Array
-    sides: Array
-    residual: Array
-    prior_residual: Array
+    The shapes as they multiply the levels, (n, m, k), and what they were scaled by, (n, 1, k);
+    the samples' weights, (n, m); a Cholesky factor of the normal equations; the levels in the
+    order of the unknowns, (p,), and by block, (n, k); and what they leave of the light, (n, m).
+    """
+
+    design: Array
+    scale: Array
+    weight: Array
+    factor: tuple[Array, bool]
+    levels: Array
+    by_block: Array
+    left: Array
 
 
 class _Model:
@@ -424,74 +433,97 @@ class _Model:
         return _Solution(found.x, float(found.cost), found.jac)
 
     def jacobian(self, theta: Array, scale: Array) -> Array:
-        """Derivatives by steps of a fiftieth of each parameter's scale, away from the bounds."""
-        here = self.residuals(theta)
-        columns = []
-        for k, step in enumerate(scale / 50):
-            there = theta.copy()
-            there[k] += step if theta[k] + step < self.highest[k] else -step
-            columns.append((self.residuals(there) - here) / (there[k] - theta[k]))
-        return np.stack(columns, axis=1)
+        """Derivatives of the residuals, shape (r, 8).
+
+        Those of the shapes are taken by steps of a fiftieth of each parameter's scale, away from
+        the bounds. How the levels follow is solved for (Golub & Pereyra 1973, equation 5.4, in
+        the form of the normal equations).
+        """
+        steps = np.where(theta + scale / 50 < self.highest, scale / 50, -scale / 50)
+        shapes = self.shapes(np.vstack([theta, theta + np.diag(steps)]))
+        slopes = (shapes[1:] - shapes[0]) / steps[:, None, None, None]
+        of_data, of_levels = [], []
+        for prior_root, one in zip(self.prior_root, self._colours(shapes[0]), strict=True):
+            turned = slopes * one.scale
+            moved = (turned @ one.by_block[..., None])[..., 0]
+            pull = np.einsum("pnmk,nm->pnk", turned, one.weight * one.left, optimize=True)
+            pull -= (np.swapaxes(one.design, 1, 2) @ (one.weight * moved)[..., None])[..., 0]
+            followed = cho_solve(one.factor, self._joined(pull).T, check_finite=False).T
+            moved += (one.design @ self._by_block(followed)[..., None])[..., 0]
+            of_data.append(-(moved * np.sqrt(one.weight)).reshape(len(theta), -1))
+            of_levels.append(followed @ prior_root.T)
+        own = np.zeros((len(theta), len(self.known_mean)))
+        less = self.may_be_less & (theta[EDGES:] < self.known_mean)
+        own[EDGES:] = np.diag(1 / self.known_sd / np.where(less, LESS_ROUND, 1.0))
+        wide = np.zeros((len(theta), 2))
+        wide[[OPEN_A, OPEN_B], [0, 1]] = 1 / OPENING_PRIOR_MM
+        return np.concatenate([*of_data, *of_levels, own, wide], axis=1).T
 
     def residuals(self, theta: Array) -> Array:
         """Everything that should be small: profiles, levels and parameters in their sds."""
-        levels = self.solve(theta)
+        colours = self.solve(theta)
+        data = [(one.left * np.sqrt(one.weight)).ravel() for one in colours]
+        levels = [
+            root @ (one.levels - mean)
+            for root, one, mean in zip(self.prior_root, colours, self.prior_level, strict=True)
+        ]
         own = (theta[EDGES:] - self.known_mean) / self.known_sd
         # An arris may be hidden, or as sharp as it was cut, sooner than worn round.
         own = np.where(self.may_be_less & (own < 0), own / LESS_ROUND, own)
         wide = theta[[OPEN_A, OPEN_B]] / OPENING_PRIOR_MM
-        return np.concatenate([levels.residual.ravel(), levels.prior_residual, own, wide])
+        return np.concatenate([*data, *levels, own, wide])
 
-    def shapes(self, theta: Array) -> tuple[Array, Array]:
-        """Shapes that the levels multiply.
+    def shapes(self, thetas: Array) -> Array:
+        """Shapes that the levels multiply, for guesses (g, 8): shape (g, n, m, k).
 
-        Returns
-        -------
-        Of a block's own five levels, (n, m, 5): pad's inner face, seen through, limb's inner
-        face, pad's side, limb's side; and of the texture, (n, m, knots).
+        First those of a block's own five levels: pad's inner face, seen through, limb's inner
+        face, pad's side, limb's side; then those of the texture, one for each knot.
         """
-        pad = theta[PAD_A] + (theta[PAD_B] - theta[PAD_A]) * self.share
-        gap = theta[OPEN_A] + (theta[OPEN_B] - theta[OPEN_A]) * self.share
+        pad_a, pad_b, open_a, open_b, strip, blur, round_pad, round_limb = (
+            one[:, None] for one in thetas.T
+        )
+        pad = pad_a + (pad_b - pad_a) * self.share
+        gap = open_a + (open_b - open_a) * self.share
         limb = pad + gap
-        blur = np.exp(theta[BLUR])
-        up = self.up[None, :]
+        up = self.up[:, None]
 
-        def beyond(place: Array) -> Array:
-            return np.asarray(ndtr((up - place[:, None]) / blur))
-
-        radius_pad, radius_limb = np.exp(theta[[ROUND_PAD, ROUND_LIMB]])
-        past_pad = np.mean([beyond(pad - radius_pad * (1 - x)) for x in ARRIS_STEPS], axis=0)
-        past_limb = np.mean([beyond(limb + radius_limb * (1 - x)) for x in ARRIS_STEPS], axis=0)
+        # Guesses, blocks, samples across, places.
+        ends = pad[..., None] + gap[..., None] * np.linspace(0, 1, CELLS + 1)
+        rounded = [
+            pad[..., None] - np.exp(round_pad)[..., None] * (1 - ARRIS_STEPS),
+            limb[..., None] + np.exp(round_limb)[..., None] * (1 - ARRIS_STEPS),
+        ]
+        places = np.concatenate([ends[..., 1:-1], *rounded], axis=-1)[:, :, None, :]
+        past = ndtr((up - places) / np.exp(blur)[..., None, None])
+        inner, arrises = past[..., : CELLS - 1], past[..., CELLS - 1 :]
+        past_pad, past_limb = (
+            np.mean(one, axis=-1, keepdims=True) for one in np.split(arrises, 2, axis=-1)
+        )
 
         # The opening in cells; where the far edges are seen in it, out of focus.
-        ends = pad[:, None] + gap[:, None] * np.linspace(0, 1, CELLS + 1)[None, :]
-        steps = [past_pad, *(beyond(ends[:, k]) for k in range(1, CELLS)), past_limb]
-        cells = np.stack([steps[k] - steps[k + 1] for k in range(CELLS)], axis=-1)
-        middles = (ends[:, :-1] + ends[:, 1:]) / 2
-        low = (pad + theta[STRIP])[:, None]
-        high = low + (gap * (1 - self.far_share))[:, None]
+        cells = -np.diff(np.concatenate([past_pad, inner, past_limb], axis=-1), axis=-1)
+        middles = (ends[..., :-1] + ends[..., 1:]) / 2
+        low = (pad + strip)[..., None]
+        high = low + (gap * (1 - self.far_share))[..., None]
         past_low = ndtr((middles - low) / self.far_blur)
         past_high = ndtr((middles - high) / self.far_blur)
         seen = np.stack([1 - past_low, past_low - past_high, past_high], axis=-1)
-        on_pad, on_limb = (1 - past_pad)[..., None], past_limb[..., None]
-        own = np.concatenate([cells @ seen, on_pad, on_limb], axis=-1)
-        texture = [
-            hats(pad[:, None] - up, self.knots_pad) * on_pad,
-            hats(up - limb[:, None], self.knots_limb) * on_limb,
-        ]
-        return own, np.concatenate(texture, axis=-1)
+        on_pad, on_limb = 1 - past_pad, past_limb
+        texture_pad = hats(pad[..., None] - self.up, self.knots_pad) * on_pad
+        texture_limb = hats(self.up - limb[..., None], self.knots_limb) * on_limb
+        return np.concatenate([cells @ seen, on_pad, on_limb, texture_pad, texture_limb], axis=-1)
 
-    def solve(self, theta: Array) -> _Levels:
+    def solve(self, theta: Array) -> list[_Colour]:
         """Solve for the levels of every colour."""
-        n = self.n
-        own, texture = self.shapes(theta)
+        return self._colours(self.shapes(theta[None])[0])
+
+    def _colours(self, shapes: Array) -> list[_Colour]:
+        """The levels of every colour for given shapes, (n, m, k)."""
+        n, k = self.n, shapes.shape[-1]
         pads = len(self.knots_pad)
-        shapes = np.concatenate([own, texture], axis=-1)
-        k = shapes.shape[-1]
         opening, side = 3 * n, 5 * n
         blocks = np.arange(n)
-        level = np.empty_like(self.prior_level)
-        residual = np.empty((3, n, self.m))
+        colours = []
         for colour in range(3):
             weight = self.precision[colour] * self.weight[:, None]
             scale = np.ones((n, 1, k))
@@ -500,7 +532,6 @@ class _Model:
             design = shapes * scale
             weighted = np.swapaxes(design * weight[..., None], 1, 2)
             normal = weighted @ design
-            target = (weighted @ self.light[colour][..., None])[..., 0]
             full = self.prior[colour].copy()
             wanted = full @ self.prior_level[colour]
             in_opening = full[:opening, :opening].reshape(n, 3, n, 3)
@@ -513,32 +544,42 @@ class _Model:
             full[:opening, side:] = normal[:, :3, 5:].reshape(opening, -1)
             full[opening:side, side:] = normal[:, 3:5, 5:].reshape(side - opening, -1)
             full[side:, side:] += normal[:, 5:, 5:].sum(axis=0)
-            wanted[:opening] += target[:, :3].ravel()
-            wanted[opening:side] += target[:, 3:5].ravel()
-            wanted[side:] += target[:, 5:].sum(axis=0)
-            level[colour] = not_negative(full, wanted, opening)
-            of_block = np.concatenate(
-                [
-                    level[colour, :opening].reshape(n, 3),
-                    level[colour, opening:side].reshape(n, 2),
-                    np.broadcast_to(level[colour, side:], (n, k - 5)),
-                ],
-                axis=1,
-            )
-            modelled = (design @ of_block[..., None])[..., 0]
-            residual[colour] = (self.light[colour] - modelled) * np.sqrt(weight)
-        prior = (self.prior_root @ (level - self.prior_level)[..., None])[..., 0]
-        return _Levels(
-            level[:, :opening].reshape(3, n, 3),
-            level[:, opening:side].reshape(3, n, 2),
-            residual,
-            prior.ravel(),
+            wanted += self._joined((weighted @ self.light[colour][..., None])[..., 0])
+            levels, factor = not_negative(full, wanted, opening)
+            by_block = self._by_block(levels)
+            left = self.light[colour] - (design @ by_block[..., None])[..., 0]
+            colours.append(_Colour(design, scale, weight, factor, levels, by_block, left))
+        return colours
+
+    def _joined(self, by_block: Array) -> Array:
+        """Sums over the samples, (..., n, k), in the order of the unknown levels, (..., p)."""
+        ahead = by_block.shape[:-2]
+        return np.concatenate(
+            [
+                by_block[..., :3].reshape(*ahead, -1),
+                by_block[..., 3:5].reshape(*ahead, -1),
+                by_block[..., 5:].sum(axis=-2),
+            ],
+            axis=-1,
+        )
+
+    def _by_block(self, levels: Array) -> Array:
+        """Levels in the order of the unknowns, (..., p), by block, (..., n, k)."""
+        ahead, n = levels.shape[:-1], self.n
+        texture = levels[..., None, 5 * n :]
+        return np.concatenate(
+            [
+                levels[..., : 3 * n].reshape(*ahead, n, 3),
+                levels[..., 3 * n : 5 * n].reshape(*ahead, n, 2),
+                np.broadcast_to(texture, (*ahead, n, texture.shape[-1])),
+            ],
+            axis=-1,
         )
 
     def block_residuals(self, theta: Array) -> Array:
         """Residuals of the profiles by block, shape (n, 3 m)."""
-        residual = self.solve(theta).residual
-        return np.swapaxes(residual, 0, 1).reshape(self.n, -1)
+        colours = self.solve(theta)
+        return np.concatenate([one.left * np.sqrt(one.weight) for one in colours], axis=1)
 
     def shifts(self, theta: Array) -> tuple[Array, Array]:
         """How far each block alone would move either edge, mm; NaN where it cannot tell."""
@@ -588,11 +629,9 @@ class _Model:
                 rival_mm = max(rival_mm, float(np.max(np.abs(apart[2:]))))
                 covariance = covariance + np.exp(-less_likely) * np.outer(apart, apart) / 2
 
-        solved = self.solve(theta)
-        levels = np.stack(
-            [solved.sides[..., 0], solved.opening[..., 1], solved.sides[..., 1]], axis=-1
-        )
-        misfit = np.sqrt(np.mean(solved.residual[:, kept] ** 2))
+        # Of the pad's side, the opening's middle and the limb's side.
+        levels = np.stack([one.by_block[:, [3, 1, 4]] for one in self.solve(theta)], axis=-1)
+        misfit = np.sqrt(np.mean(self.block_residuals(theta)[kept] ** 2))
         return SeamFit(
             pad_mm=theta[[PAD_A, PAD_B]],
             opening_mm=theta[[OPEN_A, OPEN_B]],
@@ -602,7 +641,7 @@ class _Model:
             kept=kept,
             blur_mm=float(np.exp(theta[BLUR])),
             radii_mm=(float(np.exp(theta[ROUND_PAD])), float(np.exp(theta[ROUND_LIMB]))),
-            levels=np.moveaxis(levels, 0, -1),
+            levels=levels,
             misfit=float(misfit),
             rival_mm=rival_mm,
         )

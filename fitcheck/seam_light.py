@@ -60,10 +60,12 @@ def diagonal_blocks(blocks: list[Array]) -> Array:
     return joined
 
 
-def not_negative(normal: Array, target: Array, count: int) -> Array:
-    """Solve normal equations, given by their upper half; the first ``count`` are not negative."""
+def not_negative(normal: Array, target: Array, count: int) -> tuple[Array, tuple[Array, bool]]:
+    """Solve normal equations, given by their upper half; the first ``count`` are not negative.
+
+    The solution, and the Cholesky factor of what was solved, with what had to be held at zero.
+    """
     held = np.zeros(len(target))
-    level = target
     for _ in range(3):
         factor = cho_factor(normal + np.diag(held), check_finite=False)
         level = cho_solve(factor, target, check_finite=False)
@@ -71,11 +73,11 @@ def not_negative(normal: Array, target: Array, count: int) -> Array:
         if not negative.any():
             break
         held[:count][negative] = 1e4 * np.diag(normal)[:count][negative]
-    return np.asarray(level)
+    return np.asarray(level), factor
 
 
 def hats(inward: Array, knots: NDArray[np.int_]) -> Array:
-    """Hat functions of the distance into a side, (n, m, knots); first and last go on."""
+    """Hat functions of the distance into a side, (..., knots); first and last go on."""
     hats = np.clip(1 - np.abs(inward[..., None] / KNOT_MM - knots), 0.0, 1.0)
     hats[..., 0] = np.where(inward < 0, 1.0, hats[..., 0])
     hats[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 1.0, hats[..., -1])

@@ -290,44 +290,43 @@ def _lines(panorama: Panorama) -> list[tuple[Line, float]]:
     ]
 
 
-def _bands(panorama: Panorama, line: Line) -> tuple[list[Array], Array]:
-    """Mean log light above and below a line at every place along, (n, 3); NaN where unseen."""
-    at = line.at(panorama.along_mm)
+def _bands(panorama: Panorama, line: Line) -> Array:
+    """Mean log light of the bands above a line and, last, of that below, at every place along.
 
-    def band(reach: tuple[float, float]) -> Array:
-        mean, count = panorama.band(at + reach[0], reach[1] - reach[0])
-        return np.where((count >= FEWEST_SAMPLES)[:, None], mean, np.nan)
-
-    return [band(reach) for reach in ABOVE_MM], band(BELOW_MM)
+    Shape (bands, n, 3), NaN where unseen.
+    """
+    mean, count = panorama.bands(line.at(panorama.along_mm), np.array([*ABOVE_MM, BELOW_MM]))
+    return np.where((count >= FEWEST_SAMPLES)[..., None], mean, np.nan)
 
 
-def _changes(band: Array) -> Array:
-    """Change of log light along a band at every place; zero where it cannot be told, (n,)."""
+def _changes(bands: Array) -> Array:
+    """Change of log light along bands (..., n, 3) at every place; zero where untold, (..., n)."""
     rows = round(WINDOW_MM / ALONG_STEP_MM)
-    seen = ~np.isnan(band[:, 0])
-    light = np.concatenate([np.zeros((1, 3)), np.cumsum(np.nan_to_num(band), axis=0)])
-    count = np.concatenate([[0], np.cumsum(seen)])
-    n = len(band)
+    seen = ~np.isnan(bands[..., 0])
+    n = seen.shape[-1]
+    light, count = np.zeros((*seen.shape[:-1], n + 1, 3)), np.zeros((*seen.shape[:-1], n + 1))
+    np.cumsum(np.where(seen[..., None], bands, 0.0), axis=-2, out=light[..., 1:, :])
+    np.cumsum(seen, axis=-1, out=count[..., 1:])
     i = np.arange(n)
 
     def mean(first: NDArray[np.int_], last: NDArray[np.int_]) -> Array:
         first, last = np.clip(first, 0, n), np.clip(last, 0, n)
-        number = count[last] - count[first]
-        value = (light[last] - light[first]) / np.maximum(number, 1)[:, None]
-        return np.where((number >= 0.6 * rows)[:, None], value, np.nan)
+        number = count[..., last] - count[..., first]
+        value = (light[..., last, :] - light[..., first, :]) / np.maximum(number, 1)[..., None]
+        return np.where((number >= 0.6 * rows)[..., None], value, np.nan)
 
     # The change itself may take a sample or two. Between two parts of like colour it is no
     # step but a line, the shadow in their joint.
     before, after = mean(i - 1 - rows, i - 1), mean(i + 2, i + 2 + rows)
-    here = _mean_of_three(band) - (before + after) / 2
-    step, shadow = (np.linalg.norm(v, axis=1) / np.sqrt(3) for v in (after - before, here))
+    here = _mean_of_three(bands) - (before + after) / 2
+    step, shadow = (np.sqrt(np.mean(v**2, axis=-1)) for v in (after - before, here))
     return np.asarray(np.nan_to_num(np.maximum(step, shadow)))
 
 
-def _mean_of_three(band: Array) -> Array:
-    """Mean of every value and its two neighbours, (n, 3)."""
-    padded = np.pad(band, ((1, 1), (0, 0)), mode="edge")
-    return np.asarray((padded[:-2] + padded[1:-1] + padded[2:]) / 3)
+def _mean_of_three(bands: Array) -> Array:
+    """Mean of every value and its two neighbours along, (..., n, 3)."""
+    neighbours = np.concatenate([bands[..., :1, :], bands, bands[..., -1:, :]], axis=-2)
+    return np.asarray((neighbours[..., :-2, :] + bands + neighbours[..., 2:, :]) / 3)
 
 
 def _sharp(change: Array) -> Array:
@@ -342,9 +341,8 @@ def _ends(panorama: Panorama, line: Line) -> dict[float, _Ends]:
 
     Directions in which the line is too short for a seam are left out.
     """
-    above, below = _bands(panorama, line)
-    change_above = np.mean([_changes(band) for band in above], axis=0)
-    change_below = _changes(below)
+    *above, change_below = _changes(_bands(panorama, line))
+    change_above = np.mean(above, axis=0)
     butt = _sharp(change_above) - OTHER_SIDE * change_below - _wander(change_above, panorama)
     end = _sharp(change_below) - OTHER_SIDE * change_above - _wander(change_below, panorama)
     # The best end for every butt: all pairs at a seam's length from each other.
@@ -452,13 +450,13 @@ def _check_rivals(places: list[tuple[float, SeamPlace]], warnings: list[Note]) -
 
 def _refined(scene: Scene, best: _Candidate, reach_mm: float) -> tuple[SeamPlace, float]:
     """The place of a candidate, with line and ends told finely, and how clear its line is."""
-    above, below = _bands(best.panorama, best.line)
-    butt = _sharpest(best.panorama, above[0], best.ends.butt_mm)
-    end = _sharpest(best.panorama, below, best.ends.end_mm)
+    bands = _bands(best.panorama, best.line)
+    butt = _sharpest(best.panorama, bands[0], best.ends.butt_mm)
+    end = _sharpest(best.panorama, bands[-1], best.ends.end_mm)
     line, clear, rival = seam_line(best.panorama, best.line, butt, end, reach_mm)
-    above, below = _bands(best.panorama, line)
-    butt = _sharpest(best.panorama, above[0], butt)
-    end = _sharpest(best.panorama, below, end)
+    bands = _bands(best.panorama, line)
+    butt = _sharpest(best.panorama, bands[0], butt)
+    end = _sharpest(best.panorama, bands[-1], end)
     place = SeamPlace(
         side_frame(scene, best.panorama.side),
         line,
@@ -541,15 +539,14 @@ def _refuse_if_hidden(scene: Scene, surface: Surface) -> None:
     for side in SIDEWAYS:
         panorama = look_beside(scene, surface, side)
         line = Line(edge, 0.0, CARDS[CARD].board_mm[0] / 2)
-        above, _ = _bands(panorama, line)
-        change = _changes(above[0])
+        change = _changes(_bands(panorama, line)[0])
         beside = (panorama.along_mm > 0) & (panorama.along_mm < CARDS[CARD].board_mm[0])
         clear = change - 2 * _wander(change, panorama)
         shows = np.flatnonzero(beside & (clear > LEAST_CHANGE))
         # A riser that ends there changes the band too, but then the far side of the card
         # shows the same.
         other = look_beside(scene, surface, -side)
-        opposite = _changes(_bands(other, line)[0][0])
+        opposite = _changes(_bands(other, line)[0])
         if len(shows) and np.min(opposite[shows]) < 0.3 * np.max(change[shows]):
             raise Refused(
                 "seam_hidden",
