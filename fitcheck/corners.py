@@ -20,7 +20,10 @@ from numpy.typing import NDArray
 
 from fitcheck.cards import CARDS, DICTIONARY, Card
 
-MARKER_SEARCH_SIDE_PX = 2016  # longest side of the reduced picture: half a 12 MP photo
+MARKER_SEARCH_SIDE_PX = 2016  # longest side of the reduced picture, about: half a 12 MP photo
+# Side of the window of OpenCV's adaptive threshold: nearly every good photograph needs only this
+# one of the three, and each costs as much as decoding the picture.
+THRESHOLD_WINDOW_PX = 13
 # OpenCV's default of 0.03 misses the far card in a 12-megapixel photo.
 SMALLEST_MARKER_PERIMETER = 0.01
 LARGEST_SEARCH_SIDE_PX = 6000
@@ -91,20 +94,25 @@ def find_cards(
 def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDArray[np.float64]]:
     """Marker id to its four corners in pixels of the full picture, shape (4, 2).
 
-    A reduced picture is enough for a good photograph. Where a card shows only some of its
-    markers, or one that is needed shows none, the full picture is searched too; then a sharpened
+    A reduced picture with a single threshold is enough for a good photograph. Where a card shows
+    only some of its markers, or one that is needed shows none, it is searched with all of
+    OpenCV's thresholds, and the full picture too; then a sharpened
     and enlarged one, for cards that are small or soft; an enlarged and smoothed one, for cards
     that are small and noisy; then one with its white areas shrunk, because over-exposed white
     swells and closes the markers' cells.
     """
     smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape)
-    scale = min(1.0, MARKER_SEARCH_SIDE_PX / max(grey.shape))
+    # A whole number of pixels to one is averaged many times as fast as any other share.
+    scale = 1 / max(1, round(max(grey.shape) / MARKER_SEARCH_SIDE_PX))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    # Pixel centres are at whole numbers in both pictures, hence the half pixels.
-    seen_small = _detect_markers(np.asarray(small, dtype=np.uint8), smallest_px * scale)
-    found = {i: (quad + 0.5) / scale - 0.5 for i, quad in seen_small.items()}
-    if found and not _some_card_half_seen(found, needed):
-        return found
+    found: dict[int, NDArray[np.float64]] = {}
+    for one_threshold in (True, False):
+        seen = _detect_markers(np.asarray(small, np.uint8), smallest_px * scale, one_threshold)
+        for i, quad in seen.items():
+            # Pixel centres are at whole numbers in both pictures, hence the half pixels.
+            found.setdefault(i, (quad + 0.5) / scale - 0.5)
+        if found and not _some_card_half_seen(found, needed):
+            return found
     left, top, right, low = _where_to_look(found, needed, grey)
     corner = np.array([left, top], dtype=np.float64)
     for tried, enlarged in _other_pictures(grey[top:low, left:right]):
@@ -161,8 +169,13 @@ def _other_pictures(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8]
         yield np.asarray(cv2.erode(grey, disc), dtype=np.uint8), 1.0
 
 
-def _detect_markers(grey: NDArray[np.uint8], smallest_px: float) -> dict[int, NDArray[np.float64]]:
+def _detect_markers(
+    grey: NDArray[np.uint8], smallest_px: float, one_threshold: bool = False
+) -> dict[int, NDArray[np.float64]]:
     parameters = cv2.aruco.DetectorParameters()
+    if one_threshold:
+        parameters.adaptiveThreshWinSizeMin = THRESHOLD_WINDOW_PX
+        parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW_PX
     parameters.minMarkerPerimeterRate = smallest_px / max(grey.shape)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
     quads, ids, _ = detector.detectMarkers(grey)
