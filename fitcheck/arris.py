@@ -161,20 +161,20 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
 
     known = np.swapaxes(ridge, 1, 2) @ ridge + 1e-9 * np.eye(6)
     pulled = np.einsum("cij,ci->cj", ridge, wanted)
+    round_ = _Round.seen_along(ray_slope)
 
     def explained(thetas: Array) -> tuple[Array, Array, Array]:
         """The designs of several guesses, shape (k, 4), and for each colour the best levels
         and what the priors leave.
         """
         away = outward_mm - thetas[:, :1]
-        shapes = _shapes(away, np.exp(thetas[:, 1]), np.exp(thetas[:, 2]), thetas[:, 3], ray_slope)
-        slopes = (shapes[0] * np.minimum(away, 0), shapes[2] * away)
-        design = np.stack([*shapes, *slopes], axis=-1)
+        radius, blur = np.exp(thetas[:, 1:3]).T
+        design = _design(away, radius, blur, thetas[:, 3], round_)
         across = np.swapaxes(design, 1, 2)
         normal = (across @ design)[:, None] + known
         right = np.swapaxes(across @ light, 1, 2) + pulled
         levels = np.linalg.solve(normal, right[..., None])[..., 0]
-        return design, levels, wanted - np.einsum("cij,kcj->kci", ridge, levels)
+        return design, levels, wanted - (ridge @ levels[..., None])[..., 0]
 
     def residuals_of(thetas: Array) -> Array:
         design, levels, left = explained(thetas)
@@ -251,28 +251,45 @@ def _flat(rows: Array) -> Array:
     return rows.reshape(len(rows), -1)
 
 
-def _shapes(
-    away: Array, radius: Array, blur: Array, toward: Array, ray_slope: float
-) -> tuple[Array, Array, Array, Array]:
-    """Blurred light of a part, of its wall lit from the ground, of the ground, and of a gloss.
+@dataclass(frozen=True, eq=False)
+class _Round:
+    """A rounded edge in cells, as rays of one slope see it.
 
-    At places outward of the wall, shape (k, m), for k guesses of radius, blur and lamp.
+    Where its cells end, in radii outward of the wall, shape (cells + 1,), and sine and cosine of
+    their surface's angle to the face, (cells,).
     """
-    last = np.arctan2(1.0, ray_slope) if ray_slope > 0 else np.pi / 2
-    turned = np.linspace(0.0, last, CELLS + 1)
-    # A point of the round lies r(1 − cos φ) down; its ray meets the face's plane elsewhere.
-    seen = np.sin(turned) - 1 - (1 - np.cos(turned)) * ray_slope
-    angle = (turned[1:] + turned[:-1]) / 2
-    lit = SKY_SHARE * (1 + np.cos(angle)) / 2 + (1 - SKY_SHARE) * np.maximum(
-        np.cos(angle) + toward[:, None] * np.sin(angle), 0.0
-    )
-    gloss = np.exp(-((angle / GLOSS_LOBE) ** 2)) - lit
-    edges = radius[:, None] * seen
+
+    ends: Array
+    sine: Array
+    cosine: Array
+    gloss: Array
+
+    @staticmethod
+    def seen_along(ray_slope: float) -> _Round:
+        """The round as it is seen along rays that go outward by so much on their way down."""
+        last = np.arctan2(1.0, ray_slope) if ray_slope > 0 else np.pi / 2
+        turned = np.linspace(0.0, last, CELLS + 1)
+        # A point of the round lies r(1 − cos φ) down; its ray meets the face's plane elsewhere.
+        ends = np.sin(turned) - 1 - (1 - np.cos(turned)) * ray_slope
+        angle = (turned[1:] + turned[:-1]) / 2
+        gloss = np.exp(-((angle / GLOSS_LOBE) ** 2))
+        return _Round(ends, np.sin(angle), np.cos(angle), gloss)
+
+
+def _design(away: Array, radius: Array, blur: Array, toward: Array, seen: _Round) -> Array:
+    """What the levels of light multiply, for k guesses of radius, blur and lamp: (k, m, 6).
+
+    At places outward of the wall, shape (k, m): blurred light of the part, of its wall lit from
+    the ground, of the ground, and of a gloss; slopes of the part's and of the ground's light.
+    """
+    lamp = np.maximum(seen.cosine + toward[:, None] * seen.sine, 0.0)
+    lit = SKY_SHARE * (1 + seen.cosine) / 2 + (1 - SKY_SHARE) * lamp
+    weights = np.stack([lit, np.broadcast_to(seen.sine, lit.shape), seen.gloss - lit], axis=-1)
+    edges = radius[:, None] * seen.ends
     past = ndtr((away[:, :, None] - edges[:, None, :]) / blur[:, None, None])
-    cells = past[:, :, :-1] - past[:, :, 1:]
-    return (
-        1 - past[:, :, 0] + np.einsum("kmj,kj->km", cells, lit),
-        cells @ np.sin(angle),
-        past[:, :, -1],
-        np.einsum("kmj,kj->km", cells, gloss),
+    part, wall, gloss = np.moveaxis((past[:, :, :-1] - past[:, :, 1:]) @ weights, -1, 0)
+    part = part + 1 - past[:, :, 0]
+    ground = past[:, :, -1]
+    return np.stack(
+        [part, wall, ground, gloss, part * np.minimum(away, 0), ground * away], axis=-1
     )

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from fitcheck.measurement import Characteristic, Measurement
 from fitcheck.units import limit_text, uncertainty_text, value_text
@@ -169,8 +169,8 @@ def probability_within(
         raise ValueError(f"the lower limit must be below the upper, got {low} and {high}")
     below, above = (low - value) / standard_uncertainty, (high - value) / standard_uncertainty
     if below > 0:  # both limits in the upper tail: differences of 1 - tiny would lose the digits
-        return float(norm.sf(below) - norm.sf(above))
-    return float(norm.cdf(above) - norm.cdf(below))
+        return float(ndtr(-below) - ndtr(-above))
+    return float(ndtr(above) - ndtr(below))
 
 
 def judge(

@@ -97,7 +97,7 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
         updated = np.linalg.solve(normal, design.T @ (weights * across))
         moved = np.max(np.abs(updated - solution))
         solution = updated
-        if moved < 1e-8:
+        if moved < 1e-7:
             break
     residual = across - design @ solution
     kept = np.abs(residual) < TUKEY * scale
@@ -105,11 +105,11 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
         return None
     variance = float(np.sum(residual[kept] ** 2)) / (int(np.count_nonzero(kept)) - 2)
     normal = design[kept].T @ design[kept]
-    covariance = np.linalg.inv(normal) * variance * _widening(np.where(kept, residual, 0.0))
+    covariance = np.linalg.inv(normal) * variance * widening_of(np.where(kept, residual, 0.0))
     return RobustLine(float(solution[0]), float(solution[1]), covariance, scale, kept)
 
 
-def _widening(residual: Array) -> float:
+def widening_of(residual: Array) -> float:
     """By how much correlated neighbours widen the variance of a mean: 1 + 2 Σ correlation."""
     total = max(float(np.sum(residual**2)), 1e-18)
     widening = 1.0

@@ -28,7 +28,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
-from fitcheck.lines import FEWEST_POINTS, TUKEY
+from fitcheck.lines import FEWEST_POINTS, TUKEY, widening_of
 
 Array = NDArray[np.float64]
 
@@ -348,12 +348,11 @@ class _StepBlocks:
         for c in range(3):
             levels = self._columns(away, self.ratios[c], None)
             levels = levels.reshape(len(places), len(outward), 4)
-            known = np.zeros((2, 4))
-            known[0, 2] = known[1, 3] = 1 / (SLOPE_SHARE_PER_MM * steps[c])
-            rows = np.broadcast_to(known, (len(places), 2, 4))
-            basis, _ = np.linalg.qr(np.concatenate([levels, rows], axis=1))
-            told = np.tensordot(means[:, :, c], basis[:, : len(outward)], axes=(1, 1))
-            total += np.sum(means[:, :, c] ** 2) - np.sum(told**2, axis=(0, 2))
+            known = np.diag([0.0, 0.0, *[1 / (SLOPE_SHARE_PER_MM * steps[c]) ** 2] * 2])
+            across = np.swapaxes(levels, 1, 2)
+            seen = across @ means[:, :, c].T
+            told = np.linalg.solve(across @ levels + known + 1e-9 * np.eye(4), seen)
+            total += np.sum(means[:, :, c] ** 2) - np.sum(seen * told, axis=(1, 2))
         return total
 
     def shifts(
@@ -529,7 +528,9 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
         kept = np.abs(share) < 1
         weights = np.where(kept, (1 - share**2) ** 2, 0.0) / total**2
         normal = design.T @ (weights[:, None] * design)
-        if np.count_nonzero(kept) < FEWEST_POINTS or np.linalg.cond(normal) > 1e12:
+        # Trace² over determinant is the condition of two rows by two, near enough.
+        singular = np.trace(normal) ** 2 > 1e12 * np.linalg.det(normal)
+        if np.count_nonzero(kept) < FEWEST_POINTS or singular:
             return None
         updated = np.linalg.solve(normal, design.T @ (weights * across))
         moved = float(np.max(np.abs(updated - solution)))
@@ -537,7 +538,7 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
         left = across - design @ solution
         scatter = 1.4826 * float(np.median(np.abs(left)))
         extra = float(np.sqrt(max(0.0, scatter**2 - typical**2)))
-        if moved < 1e-8:
+        if moved < 1e-6:
             break
     if np.count_nonzero(kept) < max(FEWEST_POINTS, len(along) // 2):
         return None
@@ -546,7 +547,7 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
     normal = design.T @ ((kept / total**2)[:, None] * design)
     chi2 = float(np.sum(ratio**2)) / max(int(np.count_nonzero(kept)) - 2, 1)
     grain = extra**2 / (extra**2 + typical**2)
-    widening = max(_widening(ratio), 1 + (GRAIN_WIDENING - 1) * grain)
+    widening = max(widening_of(ratio), 1 + (GRAIN_WIDENING - 1) * grain)
     covariance = np.asarray(np.linalg.inv(normal) * max(chi2, 0.5) * widening)
     return _FoundLine(float(solution[0]), float(solution[1]), covariance, scatter, kept)
 
@@ -563,15 +564,3 @@ def _through_corner(found: _FoundLine, along: float, across: float, sd: float) -
         slope=found.slope + float(moved[1]),
         covariance=found.covariance - np.outer(gain, spread),
     )
-
-
-def _widening(residual: Array) -> float:
-    """By how much correlated neighbours widen the variance of a mean: 1 + 2 Σ correlation."""
-    total = max(float(np.sum(residual**2)), 1e-18)
-    widening = 1.0
-    for lag in range(1, min(8, len(residual) // 4)):
-        correlation = float(np.sum(residual[lag:] * residual[:-lag])) / total
-        if correlation < 0.05:
-            break
-        widening += 2 * correlation
-    return widening

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from fitcheck.findings.same_photo import CODES
 from fitcheck.inspection import End, Inspection, PhotoEntry, Side
@@ -409,7 +409,7 @@ def _disagree(group: Sequence[_Reading]) -> bool:
         ones = [r for r in group if r.exchanged is state]
         if len(ones) > 1:
             statistic = _birge_ratio(ones) ** 2 * (len(ones) - 1)
-            if chi2.sf(statistic, len(ones) - 1) < DISAGREE_PROBABILITY:
+            if chdtrc(len(ones) - 1, statistic) < DISAGREE_PROBABILITY:
                 return True
     return False
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import truncnorm
 
 from fitcheck.findings.combine import Combined, Evidence, Spot
 from fitcheck.findings.frames import sign_in_bow
@@ -260,6 +259,8 @@ def _within(seen: Value, bounds: tuple[float, float]) -> Value:
     u = math.hypot(seen.standard_uncertainty, FEELER_BLADE_SD_MM)
     if bounds[1] - bounds[0] < u / 20:  # the photograph tells nothing of where between
         return _felt(*bounds)
+    from scipy.stats import truncnorm  # only here: it takes longer to load than all the rest
+
     ends = [(end - seen.value) / u for end in bounds]
     mean, variance = truncnorm.stats(*ends, loc=seen.value, scale=u)
     spread = math.hypot(math.sqrt(max(float(variance), 0.0)), FEELER_BLADE_SD_MM)

@@ -19,8 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import logsumexp
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, logsumexp, ndtr
 
 Array = NDArray[np.float64]
 
@@ -141,7 +140,7 @@ class Shares:
             mean = np.sum(self.means[:, columns], axis=1)
             variance = np.sum(self.covariances[:, columns][:, :, columns], axis=(1, 2))
             sd = np.sqrt(np.maximum(variance, 1e-18))
-            inside = norm.cdf((limit - mean) / sd) - norm.cdf((-limit - mean) / sd)
+            inside = ndtr((limit - mean) / sd) - ndtr((-limit - mean) / sd)
             best = max(best, float(self.weights @ (1 - inside)))
         return min(best, 1.0)
 
@@ -156,7 +155,7 @@ class Shares:
         sign = math.copysign(1.0, float(self.weights @ (self.means @ row)))
         row[self._columns(partner)[component]] += 2.0
         sd = np.sqrt(np.maximum(np.einsum("i,gij,j->g", row, self.covariances, row), 1e-18))
-        return float(self.weights @ norm.cdf(sign * (self.means @ row) / sd))
+        return float(self.weights @ ndtr(sign * (self.means @ row) / sd))
 
     def least_squares(self, part: Hashable) -> tuple[Array, Array] | None:
         """A part's share from the readings alone, or None where they do not determine it.
@@ -302,7 +301,7 @@ def closure(values: Array, covariance: Array, signs: Array) -> Closure:
     """
     total = float(signs @ values)
     variance = float(signs @ covariance @ signs)
-    return Closure(total, math.sqrt(variance), float(chi2.sf(total**2 / variance, 1)))
+    return Closure(total, math.sqrt(variance), float(chdtrc(1, total**2 / variance)))
 
 
 @dataclass(frozen=True)
