@@ -8,7 +8,8 @@ alone (what a plain script would pay besides), our whole ``measure`` with its st
 the command line against importing OpenCV, and the memory that one measure takes above what the
 interpreter and the libraries hold (Linux only). Photographs are the sample bow's, resampled to
 12 megapixels. ``--keep`` writes the ratios to ``measure.json`` beside this file with date and
-machine; ``--check`` fails where one is worse than kept by more than half.
+machine; ``--check`` fails where one is worse than kept by more than half, and stays so when it is
+taken again: other work on the machine slows one part more than another.
 """
 
 import argparse
@@ -32,6 +33,7 @@ from fitcheck.inspection_file import read_inspection
 HERE = Path(__file__).parent
 KEPT = HERE / "measure.json"
 WORSE = 1.5
+ROUNDS = 3  # of which the best counts, where the first is worse than kept
 REPEATS = 5
 STAGES = ("load_photo", "_find", "_solve", "_look")
 MEMORY = """
@@ -152,13 +154,8 @@ def ratios_of(source, view, setup, megapixels, folder):
     }
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--megapixels", type=int, nargs="+", default=[12])
-    parser.add_argument("--check", action="store_true", help="fail where worse than kept by half")
-    parser.add_argument("--keep", action="store_true", help="keep these ratios")
-    options = parser.parse_args()
-    cv2.setNumThreads(1)
+def all_ratios(megapixels):
+    """Every ratio of the benchmark, by name."""
     sample = HERE.parent / "sample_images"
     inspection = read_inspection(sample)
     ratios = start_ratios()
@@ -166,8 +163,24 @@ def main():
         for view in dict.fromkeys(photo.view for photo in inspection.photos):
             photo = next(p for p in inspection.photos if p.view == view)
             setup = inspection.setup(photo)
-            for megapixels in options.megapixels:
-                ratios |= ratios_of(sample / photo.file, view, setup, megapixels, Path(folder))
+            for size in megapixels:
+                ratios |= ratios_of(sample / photo.file, view, setup, size, Path(folder))
+    return ratios
+
+
+def worse(ratios, kept):
+    """Names of the ratios that are worse than kept by more than half."""
+    return [name for name, ratio in ratios.items() if name in kept and ratio > WORSE * kept[name]]
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=int, nargs="+", default=[12])
+    parser.add_argument("--check", action="store_true", help="fail where worse than kept by half")
+    parser.add_argument("--keep", action="store_true", help="keep these ratios")
+    options = parser.parse_args()
+    cv2.setNumThreads(1)
+    ratios = all_ratios(options.megapixels)
     for name, ratio in ratios.items():
         print(f"{ratio:7.2f}  {name}")
     if options.keep:
@@ -179,9 +192,12 @@ def main():
         KEPT.write_text(json.dumps(kept, indent=2) + "\n", "utf-8")
     if options.check:
         kept = json.loads(KEPT.read_text("utf-8"))["ratios"]
-        worse = [n for n, r in ratios.items() if n in kept and r > WORSE * kept[n]]
-        if worse:
-            sys.exit("worse than kept by more than half: " + "; ".join(worse))
+        for _ in range(ROUNDS - 1):
+            if worse(ratios, kept):
+                again = all_ratios(options.megapixels)
+                ratios = {name: min(ratio, again[name]) for name, ratio in ratios.items()}
+        if names := worse(ratios, kept):
+            sys.exit("worse than kept by more than half: " + "; ".join(names))
 
 
 if __name__ == "__main__":
