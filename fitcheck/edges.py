@@ -20,6 +20,7 @@ from the part. Both lie in the surface.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -136,6 +137,22 @@ class Candidate:
     def merit(self) -> float:
         """What candidates are ranked by."""
         return self.change * self.weight
+
+
+@dataclass(frozen=True, eq=False)
+class Rival:
+    """Another line that may be the edge, or other lines that may be the edges.
+
+    Attributes
+    ----------
+    apart_mm
+        How far outward of the edge it lies at the edge's two ends, shape (2,), or (edges, 2).
+    clearness
+        How clear it is against the edge that was taken, 0 to 1.
+    """
+
+    apart_mm: Array
+    clearness: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -448,6 +465,29 @@ def given(
         radius_mm=0.0,
         misfit=0.0,
     )
+
+
+def draw_rivals(rng: np.random.Generator, rivals: Sequence[Rival], draws: int) -> Array:
+    """Draw how far off an edge may lie because another line is it, mm, shape (draws, ..., 2).
+
+    Each line is as likely as it is clear. The uncertainty is stated as one number to either
+    side, so a rival counts on either side too.
+
+    Parameters
+    ----------
+    rng
+        Source of randomness.
+    rivals
+        At least one, all of one shape.
+    draws
+        How many.
+    """
+    clearness = np.array([1.0, *(r.clearness for r in rivals)])
+    shape = rivals[0].apart_mm.shape
+    apart = np.stack([np.zeros(shape), *(r.apart_mm for r in rivals)])
+    chosen = rng.choice(len(apart), size=draws, p=clearness / clearness.sum())
+    sign = rng.choice([-1.0, 1.0], size=(draws, *[1] * len(shape)))
+    return np.asarray(apart[chosen] * sign)
 
 
 def colour(

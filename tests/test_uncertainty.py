@@ -122,3 +122,16 @@ def test_sources_must_have_the_same_number_of_draws():
     sources = [Source("a", {"x": np.zeros(10)}), Source("b", {"x": np.zeros(11)})]
     with pytest.raises(ValueError, match="same number of draws"):
         propagate(lambda q: {"y": q["x"]}, {"x": np.array(0.0)}, sources)
+
+
+def test_another_line_that_may_be_the_edge_lies_within_the_interval():
+    from fitcheck.edges import Rival, draw_rivals
+
+    rng = np.random.default_rng(3)
+    beside, far = Rival(np.array([0.8, 1.0]), 0.5), Rival(np.array([-3.0, -3.0]), 0.01)
+    draws = draw_rivals(rng, [beside, far], 40_000)
+    assert draws.shape == (40_000, 2)
+    # Each is as likely as it is clear: 1, 0.5 and 0.01 of 1.51.
+    assert np.mean(draws[:, 0] == 0) == pytest.approx(1 / 1.51, abs=0.01)
+    assert np.mean(np.abs(draws[:, 1]) == 3.0) == pytest.approx(0.01 / 1.51, abs=0.003)
+    np.testing.assert_allclose(np.quantile(draws, [0.025, 0.975], axis=0), [[-0.8, -1], [0.8, 1]])

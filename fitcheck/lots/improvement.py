@@ -17,6 +17,7 @@ MOST_PHOTOS = 20  # more would not be taken
 # What to do about a source; the rest need no doing or cannot be helped.
 REMEDIES = {
     "edge": "go closer or use the full resolution, in even light, with the edges sharp",
+    "other_line": "look at the drawn edges and mark those by hand that are doubtful",
     "arris": "light the arrises evenly from both sides, and go closer",
     "pose": "go closer, and keep the cards flat and sharp",
     "lens": "keep a lens profile of the telephone (--lens-profiles)",

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from fitcheck.adjustment import draw_lens, draw_pose
 from fitcheck.camera import camera_in_card, pixels_to_card
-from fitcheck.edges import MeasuredEdge
+from fitcheck.edges import Line, MeasuredEdge, Rival, draw_rivals
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
 from fitcheck.side_fit import ARRIS_MM
@@ -229,7 +229,25 @@ class _Pad:
                 },
             ),
         ]
+        rivals = [Rival(self._apart(lines), likely) for lines, likely in self.finder.rivals]
+        off_centre = abs(self._off_centre_mm())
+        if off_centre > FAR_OFF_CENTRE_MM:
+            # Either the card stands there, or one of the sides lies twice as far from where it is.
+            one_side = np.repeat(np.eye(2)[:, :, None], 2, axis=2)
+            rivals += [Rival(2 * off_centre * side, 0.5) for side in one_side]
+        if rivals:
+            sources.append(Source("other_line", {"edges": draw_rivals(rng, rivals, DRAWS)}))
         return best, sources
+
+    def _apart(self, lines: dict[str, Line]) -> Array:
+        """How far outward of the sides other lines for them lie at the sides' ends, mm, (2, 2)."""
+        apart = np.zeros((len(SIDES), 2))
+        for i, name in enumerate(SIDES):
+            if name in lines:
+                side = self.sides[name]
+                ends = np.array(side.along_mm)
+                apart[i] = lines[name].at(ends) - side.fit.line.at(ends)
+        return apart
 
     def model(self) -> Model:
         """From the quantities to the characteristics."""
@@ -543,5 +561,6 @@ PAD = View(
         "card_lean": "how upright the card stands",
         "sides_parallel": "how parallel the sides are",
         "setback": "how far the card stands from the riser’s end",
+        "other_line": "another line that may be the edge",
     },
 )

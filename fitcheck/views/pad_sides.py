@@ -129,10 +129,15 @@ class _Pair:
 
 @dataclass(eq=False)
 class SideFinder:
-    """Finds the two sides, and keeps what it doubts in ``warnings``."""
+    """Finds the two sides, and keeps what it doubts in ``warnings``.
+
+    ``rivals`` are other lines for one side or both, by name, that are nearly as likely, and how
+    likely against those taken.
+    """
 
     scene: Scene
     warnings: list[Note]
+    rivals: list[tuple[dict[str, Line], float]] = field(init=False, default_factory=list)
     surface: Surface = field(init=False)
     camera: Array = field(init=False)
     _shades: dict[tuple[str, Line], Array | None] = field(init=False, default_factory=dict)
@@ -413,15 +418,20 @@ class SideFinder:
     ) -> None:
         """Warn where another pair is nearly as likely and means another result."""
         score = max(self._score(*(chosen[n] for n in SIDES)), LEAST_SCORE)
+        self.rivals.clear()
         for pair in pairs:
             if pair.score < RIVAL_SHARE * score:
                 break
+            others: dict[str, Line] = {}
             for name, other in zip(SIDES, pair.sides, strict=True):
                 apart = other.line.offset_mm - chosen[name].line.offset_mm
                 wall = self._wall_shows_mm(
                     name, chosen[name].line.offset_mm, WALL_DEPTH_MM, sure=False
                 )
                 if name in hinted or abs(apart) < SAME_SIDE_MM or SAME_SIDE_MM < apart < wall:
+                    continue
+                others[name] = other.line
+                if self.rivals or len(others) > 1:  # one warning is enough
                     continue
                 where = "outside" if apart > 0 else "inside"
                 self._warn(
@@ -430,7 +440,8 @@ class SideFinder:
                     "may be it instead.",
                     LOOK,
                 )
-                return
+            if others:
+                self.rivals.append((others, min(1.0, pair.score / score)))
 
     def _lowest(self, lines: dict[str, Candidate]) -> float:
         """Where the end face ends below, in the strip's along, clear of its arris.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from fitcheck.adjustment import draw_lens, draw_pose
 from fitcheck.camera import Pose, camera_in_card, pixels_to_card
 from fitcheck.cards import CARDS
-from fitcheck.edges import MeasuredEdge, StripFrame
+from fitcheck.edges import MeasuredEdge, StripFrame, draw_rivals
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
 from fitcheck.setup import FACE_STEP_GIVEN_SD_MM
@@ -239,6 +239,12 @@ def _quantities(
         Source("underneath", {"edges": finder.sliver_sd_mm() * normal(4, 1)}),
         Source("butt_line", {"butt": finder.butt_sd_mm * normal()}),
     ]
+    if any(finder.rivals.values()):
+        other = np.zeros((DRAWS, len(SIDES), 2))
+        for i, rivals in enumerate(finder.rivals.get(n, []) for n in SIDES):
+            if rivals:
+                other[:, i] = draw_rivals(rng, rivals, DRAWS)
+        sources.append(Source("other_line", {"edges": other}))
     if same_card:
         sources.append(Source("face_step", {"face_step": FACE_STEP_GIVEN_SD_MM * normal()}))
     return best, sources
@@ -409,6 +415,7 @@ SEAT = View(
     },
     source_names={
         "underneath": "riser seen under the limb",
+        "other_line": "another line that may be the edge",
         "butt_line": "place of the butt line",
         "face_step": "face step",
     },

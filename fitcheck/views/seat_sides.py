@@ -19,6 +19,7 @@ from fitcheck.edges import (
     Candidate,
     Line,
     MeasuredEdge,
+    Rival,
     StripFrame,
     Surface,
     choose,
@@ -102,6 +103,8 @@ class SideFinder:
         What was measured, by name.
     warnings
         What the user should know.
+    rivals
+        Lines that may be a side instead of the one that was measured, by name.
     """
 
     scene: Scene
@@ -112,6 +115,7 @@ class SideFinder:
     butt_sd_mm: float = BUTT_UNSURE_SD_MM
     edges: dict[str, MeasuredEdge] = field(default_factory=dict)
     warnings: list[Note] = field(default_factory=list)
+    rivals: dict[str, list[Rival]] = field(default_factory=dict)
     _may_be_riser: set[str] = field(default_factory=set)
 
     def find_all(self) -> None:
@@ -335,6 +339,10 @@ class SideFinder:
             if r.merit > RIVAL_SHARE["limb" if is_limb else "riser"] * chosen.merit
             and abs(r.line.offset_mm - chosen.line.offset_mm) > ARRIS_MM
         ]
+        ends = np.array(along)
+        self.rivals[name] = self.rivals.get(name, []) + [
+            Rival(r.line.at(ends) - chosen.line.at(ends), r.merit / chosen.merit) for r in clear
+        ]
         if clear:
             apart = clear[0].line.offset_mm - chosen.line.offset_mm
             where = "outside" if apart > 0 else "inside"
@@ -423,8 +431,13 @@ class SideFinder:
         # A limb that sits askew may bare the riser at one end only.
         for start, end in itertools.pairwise(np.linspace(along[0], along[1], 4).tolist()):
             side = float(strongest.line.at(np.array((start + end) / 2)))
-            if not any(is_riser(side - a, side - b, (start, end)) for a, b in SLIVER_STRIPS_MM):
+            bared = [a for a, b in SLIVER_STRIPS_MM if is_riser(side - a, side - b, (start, end))]
+            if not bared:
                 continue
+            share = (np.array([start, end]) - along[0]) / (along[1] - along[0])
+            # Bared at one end, it is so less and less toward the other.
+            lever = np.array([1 - share[0], share[1]])
+            self.rivals[name] = [Rival(-bared[0] * lever, 1.0)]
             self._warn(
                 "edge_ambiguous",
                 f"What lies just inside the {_words(name)} looks like the riser: "
