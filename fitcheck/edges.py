@@ -41,8 +41,6 @@ SEARCH_STEP_MM = 0.08  # across the edge
 # Light and gloss change along an edge, and with them where the round seems to end: seen in
 # rendered edges with known truth, in each end beyond what the blocks scatter.
 ENDS_SD_PX = 0.2
-# How well a person lays a line's end on an edge under the magnifier; common experience.
-GIVEN_SD_MM = 0.2
 BLOCK_MM = 2.0  # rows averaged for the search
 PARALLEL_SLOPE = 0.015
 SAME_LINE_MM = 0.3
@@ -442,28 +440,6 @@ def measure(
         misfit=arris.misfit,
         profile=profile,
         arris=arris,
-    )
-
-
-def given(
-    surface: Surface, frame: StripFrame, along_mm: tuple[float, float], line: Line
-) -> MeasuredEdge:
-    """Return an edge that is a line as somebody laid it, each end good to ``GIVEN_SD_MM``.
-
-    Parameters are those of :func:`measure`.
-    """
-    ends = np.array(along_mm)
-    return MeasuredEdge(
-        line=line,
-        along_mm=along_mm,
-        end_pixels=surface.to_pixels(frame.to_surface(ends, line.at(ends))),
-        end_covariance_mm2=GIVEN_SD_MM**2 * np.eye(2),
-        offset_sd_mm=0.0,
-        scatter_mm=0.0,
-        kept_share=1.0,
-        rise=0.0,
-        radius_mm=0.0,
-        misfit=0.0,
     )
 
 

@@ -14,7 +14,7 @@ from fitcheck.findings.same_photo import count_once
 from fitcheck.findings.whole import Findings, find
 from fitcheck.inspection import Inspection
 from fitcheck.inspection_file import read_inspection
-from fitcheck.measurement import Measurement, Note
+from fitcheck.measurement import Measurement, note_of
 from fitcheck.photo import Photo, load_photo
 from fitcheck.pipeline import Shot, measure_shots
 from fitcheck.plain_text import visible_text
@@ -205,10 +205,8 @@ def measure_inspection(
     results: list[Measurement | None] = [entry.measurement for entry in inspection.photos]
     for i, error in problems.items():
         if results[i] is None:
-            note = Note(error.code, error.message, error.advice)
-            results[i] = Measurement(
-                inspection.photos[i].file, inspection.photos[i].view, refused=note
-            )
+            entry = inspection.photos[i]
+            results[i] = Measurement(entry.file, entry.view, refused=note_of(error))
     by_step: dict[float | None, list[int]] = {}
     for i in photos:
         if results[i] is None:
@@ -217,7 +215,7 @@ def measure_inspection(
     for members in by_step.values():
         entries = [inspection.photos[i] for i in members]
         shots = [
-            Shot(photos[i], entry.view, entry.hints)
+            Shot(photos[i], entry.view, entry.hints, frozenset(entry.as_given))
             for i, entry in zip(members, entries, strict=True)
         ]
         setup = inspection.setup(entries[0])

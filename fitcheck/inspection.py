@@ -21,6 +21,7 @@ SIDES: tuple[Side, Side] = ("left", "right")
 ARRANGEMENTS: tuple[Arrangement, Arrangement] = ("as received", "exchanged")
 VIEWS = ("seat", "pad", "sight", "joint")
 PURPOSES = ("rework", "new pads", "customer")
+PADS_ALONE = "new pads"  # the purpose that asks for nothing but a bare riser's pads
 STAGES = ("as received", "after rework")
 STRING_PLACES = ("grip", "upper pad", "lower pad")
 
@@ -150,6 +151,8 @@ class PhotoEntry:
         1 for the first time the limb was bolted on, 2 after it was taken off and put back.
     hints
         Rough edges, as for ``measure``.
+    as_given
+        Those of them that are taken as they were laid, not measured near them.
     face_step
         Riser's face above the limb's face, mm, where card B cannot lie on the riser.
     measurement
@@ -168,6 +171,7 @@ class PhotoEntry:
     cards_exchanged: bool = False
     seating: int = 1
     hints: Mapping[str, tuple[Point, ...]] = field(default_factory=dict)
+    as_given: tuple[str, ...] = ()
     face_step: Quantity | None = None
     measurement: Measurement | None = None
     note: str = ""
@@ -341,6 +345,11 @@ class Inspection:
     readings: Readings = field(default_factory=Readings)
     condition: tuple[ConditionEntry, ...] = ()
     limits: Mapping[str, LimitEntry] = field(default_factory=dict)
+
+    @property
+    def pads_alone(self) -> bool:
+        """Whether nothing but the riser's pads is asked for; there may be no limb yet."""
+        return self.purpose == PADS_ALONE
 
     def setup(self, photo: PhotoEntry | None = None) -> Setup:
         """Return how the cards were made, with the face step that belongs to a photograph."""

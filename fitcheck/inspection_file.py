@@ -258,6 +258,7 @@ def _photo(f: Fields, known: _Names) -> PhotoEntry:
     measurement = None if raw is None else read_measurement(f.sub(raw, "measurement"))
     file = _file_name(f, bool(measurement))
     seating = f.whole("seating")
+    hints = _hints(f)
     photo = PhotoEntry(
         file=file,
         view=view,
@@ -268,7 +269,8 @@ def _photo(f: Fields, known: _Names) -> PhotoEntry:
         near_card_on=f.choice("near_card_on", ("butt", "riser")) or "butt",
         cards_exchanged=f.flag("cards_exchanged", False),
         seating=1 if seating is None else seating,
-        hints=_hints(f),
+        hints=hints,
+        as_given=_as_given(f, hints),
         face_step=f.quantity("face_step", "mm"),
         measurement=measurement,
         note=f.text("note"),
@@ -349,6 +351,19 @@ def _hints(f: Fields) -> dict[str, tuple[Point, ...]]:
             )
         hints[edge] = tuple((float(x), float(y)) for x, y in points)
     return hints
+
+
+def _as_given(f: Fields, hints: dict[str, tuple[Point, ...]]) -> tuple[str, ...]:
+    raw = f.take("as_given")
+    if raw is None:
+        return ()
+    names = raw if isinstance(raw, list) else [None]
+    if not all(isinstance(edge, str) and edge in hints for edge in names):
+        f.invalid(
+            "“as_given” is not a list of edges that “hints” has",
+            'Name the edges whose hint is to be taken as it lies: ["limb_left"].',
+        )
+    return tuple(sorted(set(names)))
 
 
 def _readings(f: Fields, known: _Names) -> Readings:
@@ -669,6 +684,7 @@ def _photo_record(photo: PhotoEntry) -> dict[str, Any]:
         strung=photo.strung,
         cards_exchanged=photo.cards_exchanged,
         hints={edge: [list(p) for p in points] for edge, points in photo.hints.items()},
+        as_given=list(photo.as_given),
         measurement=None if photo.measurement is None else photo.measurement.to_json(),
     )
     if photo.view != "sight":

@@ -11,6 +11,8 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+from fitcheck.errors import FitcheckError
+
 Point = tuple[float, float]
 
 
@@ -83,7 +85,8 @@ class Edge:
     scatter_mm
         Robust standard deviation of single profiles about the line, millimetres.
     origin
-        ``"search"`` (found by the program) or ``"hint"`` (near the user's two points).
+        ``"search"`` (found by the program), ``"hint"`` (near the user's two points) or
+        ``"given"`` (the line as the user laid it, nothing measured).
     """
 
     edge: str
@@ -99,6 +102,20 @@ class Note:
     code: str
     message: str
     advice: str = ""
+
+
+INTERNAL_ERROR = Note(
+    "internal_error",
+    "fitcheck met an error of its own in this photograph.",
+    "Take another one; the window that fitcheck was started from shows what to report.",
+)
+
+
+def note_of(error: Exception) -> Note:
+    """Return why a photograph gave nothing; what nobody foresaw is an error of fitcheck's own."""
+    if isinstance(error, FitcheckError):
+        return Note(error.code, error.message, error.advice)
+    return INTERNAL_ERROR
 
 
 @dataclass(frozen=True)

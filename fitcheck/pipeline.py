@@ -46,8 +46,8 @@ EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round cha
 class Shot:
     """A photograph, the view it shows, and rough edges that the user marked in it.
 
-    ``as_given`` names those of the edges that are taken as they were marked, in views that know
-    it (``seat``: the four sides); the others are measured near their marks.
+    ``as_given`` names those of the edges that are taken as they were marked; the others are
+    measured near their marks.
     """
 
     photo: Photo
@@ -404,7 +404,7 @@ def _look(
                 (float(e.end_pixels[1, 0]), float(e.end_pixels[1, 1])),
             ),
             e.scatter_mm,
-            "hint" if name in result.hinted else "search",
+            "given" if name in as_given else "hint" if name in result.hinted else "search",
         )
         for name, e in result.edges.items()
     )

@@ -408,9 +408,10 @@ def _edge_row(edge: Edge) -> tuple[str, str, str]:
     origin = {
         "search": "found by the program",
         "hint": "found near two points set by hand",
+        "given": "as it was drawn by hand, not measured",
     }.get(edge.origin, edge.origin)
     name = EDGE_NAMES.get(edge.edge, edge.edge.replace("_", " "))
-    return name, origin, f"{edge.scatter_mm:.3f} mm"
+    return name, origin, "—" if edge.origin == "given" else f"{edge.scatter_mm:.3f} mm"
 
 
 def _lens_words(measurement: Measurement) -> str:

@@ -263,6 +263,21 @@ def test_a_string_that_rule_and_photographs_disagree_about_is_read_again():
     assert "which of them is wrong cannot be told yet" in lines
 
 
+def test_what_would_decide_the_pins_is_not_what_was_done():
+    def said(**readings):
+        ends = {"upper": EndReadings(**readings)}
+        found = inspected(sound_bow(), readings=Readings(ends=ends))
+        (one,) = [f for f in found.findings if f.name == "pin_play"]
+        assert one.judged.undecided
+        return one.what_decides
+
+    assert "measured with a caliper" in said(pins="snug")
+    read = said(pin_play=mm("0.06 mm"))
+    assert "caliper" not in read
+    assert "micrometer" in read
+    assert "drill shank" in read
+
+
 def test_pin_play_past_its_limit_has_a_step():
     ends = {"upper": EndReadings(pin_play=mm("0.25 mm"), bolt_play=mm("0.05 mm"))}
     found = complete(readings=Readings(ends=ends))

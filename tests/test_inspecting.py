@@ -307,3 +307,23 @@ def test_links_that_lead_out_are_not_followed(tmp_path, capsys):
     status, out, _ = run(capsys, "inspect", folder, "--out", tmp_path / "out")
     assert status == 2
     assert "lies outside" in out
+
+
+def test_lines_of_the_file_are_measured_near_or_taken_as_they_lie(tmp_path, capsys):
+    sample = samples()[0]
+    known = json.loads(sample.path.with_suffix(".json").read_text(encoding="utf-8"))
+    lines = {n: tuple(map(tuple, known["edges_px"][n])) for n in ("limb_left", "limb_right")}
+    photo = PhotoEntry(
+        sample.path.name, "seat", end="upper", limb="A", hints=lines, as_given=("limb_left",)
+    )
+    folder = write(tmp_path / "bow", Inspection(limbs=(Limb("A"),), photos=(photo,)))
+    shutil.copy(sample.path, folder)
+    assert run(capsys, "inspect", folder, "--out", tmp_path / "out")[0] == 0
+    (found,) = json.loads((tmp_path / "out" / "measurements.json").read_text(encoding="utf-8"))
+    origins = {edge["edge"]: edge["origin"] for edge in found["edges"]}
+    assert origins["limb_left"] == "given"
+    assert origins["limb_right"] == "hint"
+    assert origins["riser_left"] == "search"
+    text = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8")).text
+    assert "limb, left edge (as it was drawn by hand, not measured)" in text
+    assert "The left side of the limb is the line as it was drawn by hand" in text

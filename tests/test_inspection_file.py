@@ -77,6 +77,7 @@ EXAMPLE = {
             "seating": 2,
             "face_step": "1.2 mm",
             "hints": {"limb_left": [[1200.0, 900.5], [1210.0, 1500.0]]},
+            "as_given": ["limb_left"],
             "note": "second try",
         },
         {"file": "pad.jpg", "view": "pad", "end": "upper"},
@@ -154,6 +155,7 @@ def test_everything_comes_in():
     assert found.setup(found.photos[1]).face_step_mm == 1.2
     assert found.setup().print_scale == pytest.approx((1.0, 0.999))
     assert found.photos[1].hints["limb_left"] == ((1200.0, 900.5), (1210.0, 1500.0))
+    assert found.photos[1].as_given == ("limb_left",)
     assert found.photos[3].end is None
     assert found.readings.tiller[0].lower.value == pytest.approx(188.9125)
     assert found.readings.ends["upper"].pins == "tight"
@@ -265,6 +267,8 @@ def test_missing_binary_and_large_files_are_refused(tmp_path):
         (changed("photos", 0, "strung", to="no"), "invalid", "neither true nor false"),
         (changed("photos", 1, "hints", to={"limb_left": [[1, 2]]}), "invalid", "two points"),
         (changed("photos", 1, "hints", to=[1]), "invalid", "not an object of edges"),
+        (changed("photos", 1, "as_given", to=["limb_right"]), "invalid", "that “hints” has"),
+        (changed("photos", 1, "as_given", to="limb_left"), "invalid", "not a list of edges"),
         (changed("photos", to=[EXAMPLE["photos"][2]] * 501), "invalid", "501 entries"),
         (changed("readings", "tiller", 0, "upper", to=None), "invalid", "both “upper”"),
         (changed("readings", "arrows", 0, "mass", to=None), "invalid", "no “mass”"),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from joint_scene import JointScene, photograph_joint, random_joint
 
-from fitcheck.pipeline import measure_photo
+from fitcheck.pipeline import Shot, measure_photo, measure_shots
 from fitcheck.seam import SeamProfiles, Sight, fit_seam
 from fitcheck.setup import Setup
 from fitcheck.views.joint_contact import openings
@@ -130,6 +130,46 @@ def test_hints_are_followed_and_marked():
     ends = {e.edge: np.array(e.pixels) for e in found.edges}
     for name, points in scene.edges_px.items():
         assert np.max(np.abs(ends[name] - points)[:, 1]) < 2
+
+
+def as_laid(scene, lines):
+    shot = Shot(photo_of(scene), "joint", lines, frozenset(lines))
+    return measure_shots([shot], SETUP)[0]
+
+
+@pytest.mark.parametrize("names", [("pad_line",), ("limb_line",), ("pad_line", "limb_line")])
+def test_lines_are_taken_as_they_were_laid_and_are_no_surer_than_a_hand(names):
+    scene = JointScene()
+    laid = {name: scene.edges_px[name] for name in names}
+    found = as_laid(scene, laid)
+    assert {e.edge for e in found.edges if e.origin == "given"} == set(names)
+    for edge in found.edges:
+        assert (edge.scatter_mm == 0.0) == (edge.edge in names)
+    assert [w.code for w in found.warnings].count("edge_as_given") == len(names)
+    _, searched = measured()
+    for name in NAMES:
+        c, before = found.characteristic(name), searched.characteristic(name)
+        assert c.interval95[0] - 1e-9 <= scene.truth[name] <= c.interval95[1] + 1e-9, name
+        assert c.expanded_uncertainty > 2 * before.expanded_uncertainty
+    assert found.characteristic("gap_wedge").value == pytest.approx(
+        scene.truth["gap_wedge"], abs=0.1
+    )
+
+
+def test_lines_that_cross_are_not_taken_for_a_seam():
+    scene = JointScene()
+    pad = scene.edges_px["pad_line"]
+    under = [(x, y + 40) for x, y in pad]
+    found = as_laid(scene, {"pad_line": pad, "limb_line": under})
+    assert found.refused.code == "lines_crossed"
+    assert not found.characteristics
+
+
+def test_where_nothing_is_found_two_laid_lines_make_the_seam():
+    scene = JointScene(butt_hidden=True, riser_goes_on=True)
+    found = as_laid(scene, scene.edges_px)
+    assert found.refused is None
+    assert {"edge_as_given", "ends_not_found"} <= codes(found)
 
 
 def test_hint_on_the_card_is_refused():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pad_scene import PadScene, photograph
 
-from fitcheck.pipeline import measure_photo
+from fitcheck.pipeline import Shot, measure_photo, measure_shots
 from fitcheck.setup import Setup
 from fitcheck.views.pad import best_weights
 from fitcheck.views.pad_wood import same_wood, unlikeness
@@ -115,6 +115,43 @@ def test_hints_are_taken():
     found = measure_photo(photograph(scene), "pad", SETUP, ends)
     assert {e.origin for e in found.edges} == {"hint"}
     assert_held(truth, found)
+
+
+def as_laid(scene, lines, setup=SETUP):
+    shot = Shot(photograph(scene), "pad", lines, frozenset(lines))
+    return measure_shots([shot], setup)[0]
+
+
+@pytest.mark.parametrize("moved", [("riser_left",), ("riser_left", "riser_right")])
+def test_lines_are_taken_as_they_were_laid_and_are_no_surer_than_a_hand(moved):
+    scene, (truth, searched) = PadScene(), measured()
+    ends = {e.edge: e.pixels for e in searched.edges}
+    # 2 px is half a millimetre here: a line near the edge would be measured back onto it.
+    out = {"riser_left": 2.0, "riser_right": -2.0}
+    laid = {n: tuple((x + out[n], y) for x, y in ends[n]) for n in moved}
+    found = as_laid(scene, laid)
+    assert {e.edge for e in found.edges if e.origin == "given"} == set(moved)
+    for edge in found.edges:
+        if edge.edge in moved:
+            assert np.max(np.abs(np.array(edge.pixels) - laid[edge.edge])) < 0.01
+    notes = [note for note in found.warnings if note.code == "edge_as_given"]
+    assert len(notes) == len(moved)
+    assert all("± 0.5 mm" in note.advice for note in notes)
+    width, before = (one.characteristic("riser_width") for one in (found, searched))
+    assert width.value - before.value == pytest.approx(0.24 * len(moved), abs=0.04)
+    square, before = (one.characteristic("pad_squareness") for one in (found, searched))
+    assert square.expanded_uncertainty > 2 * before.expanded_uncertainty
+    assert square.budget["edge"] > 2 * before.budget["edge"]
+    assert_held(truth, found)
+
+
+def test_a_line_too_short_or_across_is_not_taken_as_it_lies():
+    _, searched = measured()
+    (x, y), _ = next(e.pixels for e in searched.edges if e.edge == "riser_left")
+    for line in (((x, y), (x, y - 20)), ((x, y), (x + 80, y - 60))):
+        found = as_laid(PadScene(), {"riser_left": line})
+        assert found.refused.code == "line_unfit"
+        assert "along the edge" in found.refused.advice
 
 
 @pytest.mark.parametrize(

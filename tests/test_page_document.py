@@ -195,12 +195,12 @@ def test_the_same_photograph_is_kept_once_and_removed_whole() -> None:
     inspection.mark(other, {"riser_left": ((0, 0), (0, 9))})
     assert inspection.photos[other].hints == {"riser_left": ((0, 0), (0, 9))}
     assert inspection.photos[other].placed
-    inspection.take_as_it_is(other, ["riser_left"])
+    inspection.take_as_given(other, ["riser_left"])
     inspection.mark(other, {"riser_left": ((1, 0), (1, 9)), "riser_right": ((5, 0), (5, 9))})
-    assert inspection.photos[other].as_it_is == {"riser_left", "riser_right"}
+    assert inspection.photos[other].as_given == {"riser_left", "riser_right"}
     inspection.mark(other, {})
     assert inspection.photos[other].hints == {}
-    assert "as_it_is" not in inspection.photos[other].fields
+    assert "as_given" not in inspection.photos[other].fields
     inspection.remove(other)
     assert list(inspection.photos) == [first]
 

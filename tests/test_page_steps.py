@@ -288,15 +288,21 @@ def test_a_photograph_is_judged_at_once_and_the_next_one_offered(pads: str) -> N
     assert "photo" not in app.query_params
 
 
-def test_a_view_whose_lines_are_only_hints_says_so(pads: str) -> None:
+def test_a_pad_s_line_can_be_taken_as_it_lies_and_the_edit_says_so(pads: str) -> None:
     app = opened(inspection=pads, step="3")
     photo = next(iter(inspection_of(app).photos.values()))
     found = measuring.edge_lines(measuring.measured(inspection_of(app), photo))
     inspection_of(app).mark(photo.sha256, {"riser_left": found["riser_left"]})
     press(app, f"look-{photo.sha256}")
-    assert "It cannot be taken as it lies." in said(app)
-    assert not [r for r in app.radio if r.label == "Your lines are"]
+    assert "Riser, left edge : measured from your line." in said(app)
+    app.radio(key=f"as-given-{photo.sha256}").set_value("as given").run()
+    assert "Riser, left edge : your line as it lies, not measured." in said(app)
+    assert "The left side of the riser is the line as it was drawn by hand" in said(app)
+    inspection_of(app).mark(photo.sha256, {"riser_right": found["riser_right"]})
+    app.run()
+    assert "moved: Riser, left edge, Riser, right edge; taken as they lie" in said(app)
     press(app, "reset-edges")
+    assert not inspection_of(app).photos[photo.sha256].as_given
 
 
 def test_what_a_photograph_shows_can_be_said_later() -> None:
@@ -325,15 +331,15 @@ def test_an_edge_marked_by_hand_is_measured_there_and_taken_back(seats: str) -> 
     app.run()
     assert "Limb, right edge : measured from your line." in said(app)
     assert re.search(r"Overhang, right \+(1\.9|2\.0)\d mm", said(app))
-    app.radio(key=f"as-it-is-{sha256}").set_value("as it is").run()
+    app.radio(key=f"as-given-{sha256}").set_value("as given").run()
     assert "The right side of the limb is the line as it was drawn by hand" in said(app)
     wide = re.search(r"Overhang, right \+\d\.\d+ mm ± (0\.\d+) mm", said(app))
     assert wide is not None
     assert float(wide[1]) > 0.25  # a line laid by hand is less sure than one that was measured
     after_reload = opened(inspection=seats, step="3", photo=sha256)
-    assert "measured from your line" in said(after_reload)
+    assert "your line as it lies, not measured" in said(after_reload)
     press(after_reload, "reset-edges")
-    assert "measured from your line" not in said(after_reload)
+    assert "your line as it lies" not in said(after_reload)
     assert not inspection_of(after_reload).photos[sha256].hints
     # Each edit was kept, and can be had again.
     assert "1 · " in said(after_reload)
@@ -346,7 +352,7 @@ def test_an_edge_marked_by_hand_is_measured_there_and_taken_back(seats: str) -> 
     press(after_reload, f"lines-{sha256}-2")
     again = inspection_of(after_reload).photos[sha256]
     assert again.hints == edited_lines({"edit": edit}, frame, revision, known)
-    assert again.as_it_is == {"limb_right"}
+    assert again.as_given == {"limb_right"}
     press(after_reload, "reset-edges")
 
 

@@ -31,6 +31,7 @@ OF_PHOTOGRAPHS = [
     *(
         ROOT / name
         for name in (
+            "measurement.py",
             "quality.py",
             "adjustment.py",
             "pipeline.py",
@@ -64,6 +65,8 @@ VALUES = {
     "known_as": ("JPEG", "HEIC"),
     "name.removeprefix('riser_')": ("left", "right"),
     "part.card": ("A", "B"),
+    "self.words": ("left side of the limb", "butt line", "pad line", "limb's lower line"),
+    "words": ("right side of the riser", "limb's lower line"),
     "photo.file": ("seat.jpg",),
     "reason": ("Permission denied",),
     "view.name": ("seat", "sight"),

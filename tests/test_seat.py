@@ -12,7 +12,7 @@ from scene import SeatScene, photograph, repainted
 from fitcheck.cards import CARDS
 from fitcheck.errors import BadInput
 from fitcheck.photo import load_photo
-from fitcheck.pipeline import measure, measure_photo, measure_photos
+from fitcheck.pipeline import Shot, measure, measure_photo, measure_photos, measure_shots
 from fitcheck.samples import samples
 from fitcheck.setup import Setup
 
@@ -337,3 +337,28 @@ def test_a_block_of_another_colour_beside_the_riser_is_not_the_riser():
     for name in ("riser_width", "overhang_left"):
         one, other = found.characteristic(name), clean.characteristic(name)
         assert abs(one.value - other.value) < 0.35  # and not 2.5
+
+
+def test_lines_are_taken_as_they_were_laid_the_butt_line_too():
+    scene, searched = scene_measured()
+    ends = {e.edge: e.pixels for e in searched.edges}
+    across = np.subtract(ends["limb_right"][0], ends["limb_left"][0])
+    px_per_mm = float(np.linalg.norm(across)) / searched.characteristic("limb_width").value
+    step = 0.5 * px_per_mm * across / np.linalg.norm(across)
+    laid = {
+        "limb_right": tuple(tuple(np.add(end, step)) for end in ends["limb_right"]),
+        "butt_line": ends["butt_line"],
+    }
+    shot = Shot(scene_photo(), "seat", laid, frozenset(laid))
+    (found,) = measure_shots([shot], Setup(scene.thickness, bars_mm=(100.0, 100.0)))
+    assert {e.edge for e in found.edges if e.origin == "given"} == set(laid)
+    notes = [note.message for note in found.warnings if note.code == "edge_as_given"]
+    assert {note.split(" is the line")[0] for note in notes} == {
+        "The butt line",
+        "The right side of the limb",
+    }
+    proud, before = (m.characteristic("overhang_right") for m in (found, searched))
+    assert proud.value - before.value == pytest.approx(0.5, abs=0.06)
+    assert proud.standard_uncertainty > 0.2  # a hand's
+    assert proud.budget["edge"] > 0.9 * proud.standard_uncertainty
+    assert abs(proud.value - scene.truth["overhang_right"]) < proud.expanded_uncertainty + 0.1

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from fitcheck.findings.frames import side_of
 from fitcheck.findings.limits import Judged, Tolerance, decide
-from fitcheck.findings.seat import Seat, Value, gap_words, probability_up_to, wind_of
+from fitcheck.findings.seat import READ, Seat, Value, gap_words, probability_up_to, wind_of
 from fitcheck.findings.string_line import StringPlace
 from fitcheck.findings.words import MEASURES, magnitude, sentence
 from fitcheck.inspection import End, Side
@@ -88,6 +88,11 @@ class Finding:
             return ""
         if on_the_string and self.value.tool == RULE:
             return "Would decide it: the string read again with a finer rule, bow strung."
+        if self.name == "pin_play" and self.value.tool == READ:  # with a caliper, mostly
+            return (
+                "Would decide it: the pin measured with a micrometer, its hole with the thickest "
+                "drill shank that enters."
+            )
         return f"Would decide it: {WHAT_DECIDES[self.judged.tolerance.name]}."
 
 

@@ -74,7 +74,7 @@ NOT_DRAWN = "It is not strung, drawn or shot until a qualified person has said o
 
 
 def fitness_of(
-    purpose: str,
+    pads_alone: bool,
     condition: Condition,
     findings: Sequence[Finding],
     remaining: Sequence[Finding],
@@ -88,8 +88,8 @@ def fitness_of(
 
     Parameters
     ----------
-    purpose
-        ``"new pads"`` asks for the pads alone.
+    pads_alone
+        Whether nothing but the pads is asked for.
     condition
         The check list.
     findings
@@ -105,8 +105,7 @@ def fitness_of(
     stage
         After rework the bow is proved before it is handed over.
     """
-    needed = _missing(purpose, condition, seats)
-    pads_alone = purpose == "new pads"
+    needed = _missing(pads_alone, condition, seats)
     missing = (*needed, *_not_asked(condition, seats)) if pads_alone else needed
     cautions = [STRENGTH]
     if condition.stops:
@@ -300,16 +299,16 @@ def _not_asked(condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ..
     return tuple(missing)
 
 
-def _missing(purpose: str, condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:
-    needed = ("pad_squareness",) if purpose == "new pads" else NEEDED
+def _missing(pads_alone: bool, condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:
+    needed = ("pad_squareness",) if pads_alone else NEEDED
     missing = [
         f"{NEEDED_WORDS[name]} at the {end} end"
         for end, seat in seats.items()
         for name in needed
         if name not in seat.values
     ]
-    what = "pad" if purpose == "new pads" else "seat"
+    what = "pad" if pads_alone else "seat"
     missing += [f"{end} {what}" for end in ENDS if end not in seats]
-    if purpose != "new pads" and condition.core_missing:
+    if not pads_alone and condition.core_missing:
         missing.append(f"of the check list of condition: {', '.join(condition.core_missing)}")
     return tuple(dict.fromkeys(missing))

@@ -62,7 +62,7 @@ def next_photos(
     here = inspection.limbs_at("as received")
     options = []
     for view, spot, shares, rows, noise in _candidates(inspection, roll, sideways):
-        if inspection.purpose == "new pads" and view != "pad":
+        if inspection.pads_alone and view != "pad":
             continue  # nothing but the pads was asked for
         gain = expected_gain(shares, rows, np.array(noise))
         exchange = bool(spot.limb and spot.end and here.get(spot.end) not in (None, spot.limb))

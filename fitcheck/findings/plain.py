@@ -325,7 +325,7 @@ def summary_lines(findings: Findings) -> tuple[str, ...]:
     """Return the findings as a few lines of text, for the command line."""
     fitness = findings.fitness
     lines = [f"{sentence(fitness.use)}. {fitness.headline}"]
-    if findings.inspection.purpose == "new pads" and fitness.use == "return as is":
+    if findings.inspection.pads_alone and fitness.use == "return as is":
         lines = [fitness.headline]  # the pads alone were asked for, not the bow
     lines += [f"Stop: {one.sentence}" for one in findings.condition.stops]
     score = findings.bow_score

@@ -27,6 +27,9 @@ GAP_SPOTS = (("gap_butt", "butt"), ("gap_end", "riser end"))
 DISAGREE = 2.58
 
 
+FELT, READ = "feel", "bench"  # tools: of a play told by hand, and of one read on the bench
+
+
 @dataclass(frozen=True)
 class Value:
     """A value with its standard uncertainty, and the tool it came from.
@@ -125,7 +128,8 @@ def seat_of(inspection: Inspection, evidence: Evidence, end: End, limb: str | No
         gaps = _gaps(inspection, evidence, end, limb, notes)
         if gaps:
             values["seat_gap"] = widest_gap(gaps)
-    play = clearances(inspection.readings.ends.get(end)).pin
+    known = clearances(inspection.readings.ends.get(end))
+    play = known.pin
     if play is not None and _loose_by_the_list(inspection, end, limb, play[0]):
         notes.append(
             f"The check list has a loose index pin, and the bench reading at the {end} end a "
@@ -133,7 +137,7 @@ def seat_of(inspection: Inspection, evidence: Evidence, end: End, limb: str | No
             "fingers."
         )
     elif play is not None:
-        values["pin_play"] = Value(*play, "mm", "bench")
+        values["pin_play"] = Value(*play, "mm", FELT if known.by_feel else READ)
     return Seat(end, limb, values, twist_from_riser, gaps, tuple(notes))
 
 

@@ -236,7 +236,7 @@ class Plan:
     def bare_pads(self) -> bool:
         """Whether it is about newly cut pads, with no limb on them yet."""
         measured = {name for seat in self.seats.values() for name in seat.values}
-        return self.inspection.purpose == "new pads" and measured <= OF_THE_PAD_ALONE
+        return self.inspection.pads_alone and measured <= OF_THE_PAD_ALONE
 
     def string(self, poses: Poses | None) -> StringLine | None:
         """Return the string line of the arrangement for other poses of the limbs."""

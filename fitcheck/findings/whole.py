@@ -162,7 +162,7 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
         condition,
         rework,
         fitness_of(
-            inspection.purpose,
+            inspection.pads_alone,
             condition,
             there if rework.arrangement == "exchanged" else here,
             remaining,

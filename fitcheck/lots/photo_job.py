@@ -16,7 +16,7 @@ from typing import Any
 
 from fitcheck.errors import BadInput
 from fitcheck.lots.kept_results import TOKEN_FILE, Asked, KeptResults
-from fitcheck.measurement import Measurement, Note
+from fitcheck.measurement import Measurement, Note, note_of
 
 _log = logging.getLogger("fitcheck.lots")
 
@@ -126,14 +126,10 @@ def _measured(data: bytes, file: str, asked: Asked) -> tuple[Measurement, str]:
         key = lens_key(photo)
         return found, str(key) if key.known else ""
     except BadInput as error:
-        note = Note(error.code, error.message, error.advice)
-    except Exception:
+        note = note_of(error)
+    except Exception as error:
         _log.exception("measuring %r failed", file)
-        note = Note(
-            "internal_error",
-            "fitcheck met an error of its own in this photograph.",
-            "Take another one.",
-        )
+        note = note_of(error)
     finally:
         cv2.setNumThreads(threads)
     return Measurement(name, asked.view, refused=note, inputs=asked.setup.to_json()), ""

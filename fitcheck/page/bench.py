@@ -125,7 +125,7 @@ def bench(inspection: Inspection) -> None:
         "not looked at, never guessed in silence. Lengths in inches with fractions "
         "(5 1/4 in) or in millimetres.</p>"
     )
-    if purpose == "new pads":
+    if inspection.pads_alone:
         for end in ENDS:
             _fields(inspection, f"{end.capitalize()} pad", f"/readings/ends/{end}", _PAD, True)
         _condition(inspection, riser_only=True)

@@ -7,7 +7,7 @@ from functools import partial
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from fitcheck.inspection import ENDS
+from fitcheck.inspection import ENDS, PADS_ALONE
 from fitcheck.page import words
 from fitcheck.page.document import limb_at, limb_names, with_limb_renamed
 from fitcheck.page.fields import kept_choice, kept_quantity, kept_text
@@ -15,18 +15,17 @@ from fitcheck.page.inspection import Inspection
 
 PURPOSES = {
     "rework": "Bow received for rework",
-    "new pads": "Newly cut limb pads",
+    PADS_ALONE: "Newly cut limb pads",
     "customer": "Before and after, for a customer",
 }
 
 
 def bow(inspection: Inspection) -> None:
     """Show the step: only what the purpose needs; the rest can be opened."""
-    purpose = inspection.text("/purpose") or "rework"
-    if purpose == "new pads":
+    if inspection.pads_alone:
         _pads_only(inspection)
     else:
-        _whole_bow(inspection, purpose)
+        _whole_bow(inspection, inspection.text("/purpose") or "rework")
 
 
 def _pads_only(inspection: Inspection) -> None:

@@ -14,13 +14,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from fitcheck.errors import BadInput
-from fitcheck.inspection import ENDS, Inspection
+from fitcheck.inspection import ENDS, PADS_ALONE, Inspection
 from fitcheck.inspection_file import FORMAT, VERSION, inspection_from_json
 from fitcheck.store.fields import ABSENT, value_at
 
 # Fields of the page's own. The inspection file does not know them.
 OWN = ("done", "before")
-OWN_OF_PHOTO = ("sha256", "title", "setup", "as_it_is")
+OWN_OF_PHOTO = ("sha256", "title", "setup")
 
 _BARE = re.compile(r"[+\u2212-]?\d+(?:[.,]\d*)?|[+\u2212-]?[.,]\d+")
 _BARE_FRACTION = re.compile(r"[+\u2212-]?(?:\d+(?:\s+|-))?\d+\s*/\s*\d+")
@@ -48,10 +48,15 @@ def begun(purpose: str, stage: str = "as received") -> dict[str, Any]:
         "stage": stage,
         "date": datetime.date.today().isoformat(),
     }
-    if purpose != "new pads":
+    if not pads_alone(document):
         document["limbs"] = [{"name": "1"}, {"name": "2"}]
         document["as_received"] = {"upper": "1", "lower": "2"}
     return document
+
+
+def pads_alone(document: Mapping[str, Any]) -> bool:
+    """Whether a document, or a store's labels of it, asks for nothing but a riser's pads."""
+    return document.get("purpose") == PADS_ALONE
 
 
 def after_rework(document: Mapping[str, Any], identity: str) -> dict[str, Any]:
@@ -177,6 +182,10 @@ def inspection_file(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[s
         fields["file"] = _unlike(str(photo.get("file") or "photo"), names)
         if photo["view"] != "sight":
             fields.pop("near_card_on", None)
+        if isinstance(given := fields.get("as_given"), list):
+            # Of two devices one may have taken a line back that the other takes as it lies.
+            marked = fields.get("hints")
+            fields["as_given"] = [n for n in given if isinstance(marked, dict) and n in marked]
         photos.append(fields)
     if photos:
         kept["photos"] = photos

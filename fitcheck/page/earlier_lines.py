@@ -32,7 +32,7 @@ class LinesSet:
         When and by which device; UTC, ISO 8601.
     lines
         Edge to line, pixels of the photograph; empty where the program searches by itself.
-    as_it_is
+    as_given
         Those that were taken as they lay.
     moved
         Edges whose line is another one than before this edit.
@@ -41,7 +41,7 @@ class LinesSet:
     at: str
     who: str
     lines: Mapping[str, Line]
-    as_it_is: frozenset[str]
+    as_given: frozenset[str]
     moved: tuple[str, ...]
 
 
@@ -70,7 +70,7 @@ def lines_set(history: Iterable[Change], photo: PhotoFile) -> list[LinesSet]:
         if fields is ABSENT or not isinstance(fields, dict):
             continue
         stood = PhotoFile(photo.sha256, photo.name, photo.shelf, fields)
-        now = (stood.hints, stood.as_it_is)
+        now = (stood.hints, stood.as_given)
         if now == last:
             continue
         names = [*last[0], *(name for name in now[0] if name not in last[0])]
@@ -103,8 +103,10 @@ def _entry(inspection: Inspection, photo: PhotoFile, number: int, state: LinesSe
     names = ", ".join(words.edge_name(edge) for edge in state.moved)
     what = f"moved: {names}" if state.lines else "all lines taken back"
     if not state.moved:
-        what = "taken as they lie" if state.as_it_is else "measured near the lines again"
-    now = (photo.hints, photo.as_it_is) == (state.lines, state.as_it_is)
+        what = "taken as they lie" if state.as_given else "measured near the lines again"
+    elif state.as_given:
+        what += "; taken as they lie"
+    now = (photo.hints, photo.as_given) == (state.lines, state.as_given)
     with st.container(horizontal=True, vertical_alignment="center"):
         words.show(
             f"<p><strong>{number} · {words.text(words.when(state.at))}</strong>, "
@@ -121,5 +123,5 @@ def _entry(inspection: Inspection, photo: PhotoFile, number: int, state: LinesSe
 
 def _go_back(inspection: Inspection, sha256: str, state: LinesSet) -> None:
     inspection.mark(sha256, state.lines)
-    inspection.take_as_it_is(sha256, sorted(state.as_it_is))
+    inspection.take_as_given(sha256, sorted(state.as_given))
     st.session_state.pop(EDITING, None)  # the editor begins with these

@@ -21,7 +21,6 @@ from fitcheck.page.shots import words_of
 from fitcheck.views import VIEWS
 
 PROFILE_REACH_PX = 40.0
-AS_IT_IS_VIEWS = frozenset({"seat"})  # whose edges can be taken as the user laid them
 
 
 def edges(inspection: Inspection, photo: PhotoFile) -> None:
@@ -105,18 +104,24 @@ def _take_edit(
 
 def _say_by_hand(inspection: Inspection, photo: PhotoFile, measurement: Measurement) -> None:
     names = ", ".join(words.edge_name(edge) for edge in photo.hints)
+    how = "set by hand"
     if measurement.refused is None:
-        said = f"<strong>{words.text(names)}</strong>: measured from your line."
-    else:
-        said = f"<strong>{words.text(names)}</strong>: set by hand."
-    if photo.view not in AS_IT_IS_VIEWS:
-        said += (
-            " In this kind of photograph your line is a hint: the clearest edge within about 2 mm "
-            "of it is measured. It cannot be taken as it lies."
-        )
-    words.show(words.box("say", said))
-    if photo.view in AS_IT_IS_VIEWS:
-        _as_it_is(inspection, photo)
+        how = words.ORIGINS["given" if photo.as_given else "hint"]
+    words.show(words.box("say", f"<strong>{words.text(names)}</strong>: {how}."))
+    kept_choice(
+        st.container(),
+        "Your lines are",
+        f"as-given-{photo.sha256}",
+        "as given" if photo.as_given else "near",
+        lambda chosen: inspection.take_as_given(
+            photo.sha256, photo.hints if chosen == "as given" else ()
+        ),
+        {"near": "a hint: the edge near them is measured", "as given": "taken as they lie"},
+        why="A hint is enough where the program chose the wrong line: the clearest edge within "
+        "about 2 mm of yours is measured. Where no edge can be told from what lies beside it, "
+        "your eye may be better. A line taken as it lies is good to some tenths of a millimetre, "
+        "and is warned of.",
+    )
     st.button(
         "Take back my lines",
         key="reset-edges",
@@ -124,24 +129,6 @@ def _say_by_hand(inspection: Inspection, photo: PhotoFile, measurement: Measurem
         args=(inspection, photo.sha256),
         help="The program looks for the edges by itself again.",
     )
-
-
-def _as_it_is(inspection: Inspection, photo: PhotoFile) -> None:
-    """Whether the user's lines are measured near, or taken as they lie."""
-    sides = [edge for edge in photo.hints if edge != "butt_line"]
-    if sides:
-        kept_choice(
-            st.container(),
-            "Your lines are",
-            f"as-it-is-{photo.sha256}",
-            "as it is" if photo.as_it_is else "near",
-            lambda chosen: inspection.take_as_it_is(
-                photo.sha256, sides if chosen == "as it is" else []
-            ),
-            {"near": "a hint: the edge near them is measured", "as it is": "taken as they lie"},
-            why="Where no edge can be told from what lies beside it, your eye may be better. A "
-            "line taken as it lies is good to some tenths of a millimetre, and is warned of.",
-        )
 
 
 def _take_back(inspection: Inspection, sha256: str) -> None:

@@ -7,9 +7,10 @@ from typing import Any
 import streamlit as st
 
 from fitcheck.errors import FitcheckError
+from fitcheck.inspection import PADS_ALONE
 from fitcheck.page import words
 from fitcheck.page.bow import PURPOSES
-from fitcheck.page.document import after_rework, begun, copied
+from fitcheck.page.document import after_rework, begun, copied, pads_alone
 from fitcheck.page.keeping import store
 from fitcheck.page.navigation import (
     FINDINGS_STEP,
@@ -22,28 +23,19 @@ from fitcheck.store.inspections import Listed
 
 MOST_LISTED = 30
 STARTS = {
-    "rework": (
-        "Bow received for rework",
-        "Both seats, twist, pads and seams: whose fault it is, and what to do about it.",
-    ),
-    "new pads": (
-        "Newly cut limb pads",
-        "Only the riser’s two pads, before a limb is fitted.",
-    ),
-    "customer": (
-        "Before and after, for a customer",
-        "How the limbs sit, before the work and after it, on paper.",
-    ),
+    "rework": "Both seats, twist, pads and seams: whose fault it is, and what to do about it.",
+    PADS_ALONE: "Only the riser’s two pads, before a limb is fitted.",
+    "customer": "How the limbs sit, before the work and after it, on paper.",
 }
 
 
 def home(who: str) -> None:
     """Show the page; ``who`` is what the visitor's device is called."""
     st.header("What is on the bench?", anchor=False)
-    for place, (purpose, (name, what)) in zip(st.columns(3), STARTS.items(), strict=True):
+    for place, (purpose, what) in zip(st.columns(3), STARTS.items(), strict=True):
         with place.container(border=True, height="stretch"):
             st.button(
-                name,
+                PURPOSES[purpose],
                 key=f"start-{purpose}",
                 type="primary",
                 width="stretch",
@@ -135,7 +127,7 @@ def _entry(entry: Listed, who: str) -> None:
         st.button(
             "Open", key=f"open-{entry.identity}", on_click=open_inspection, args=(entry.identity,)
         )
-        if entry.labels.get("purpose") != "new pads":
+        if not pads_alone(entry.labels):
             st.button(
                 "Begin the one after the work",
                 key=f"after-{entry.identity}",

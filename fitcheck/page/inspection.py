@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.measurement import Measurement, Point
-from fitcheck.page.document import filled, is_placed, photos_of, value
+from fitcheck.page.document import filled, is_placed, pads_alone, photos_of, value
 from fitcheck.quantities import quantity
 from fitcheck.reporting.earlier import Kept
 from fitcheck.setup import Setup
@@ -92,9 +92,9 @@ class PhotoFile:
         return is_placed(self.fields)
 
     @property
-    def as_it_is(self) -> frozenset[str]:
-        """Edges whose line by hand is taken as it is, not measured near it."""
-        named = self.fields.get("as_it_is")
+    def as_given(self) -> frozenset[str]:
+        """Edges whose line by hand is taken as it lies, not measured near it."""
+        named = self.fields.get("as_given")
         given = {n for n in named if isinstance(n, str)} if isinstance(named, list) else set()
         return frozenset(given & self.hints.keys())
 
@@ -139,6 +139,11 @@ class Inspection:
     measured: dict[str, tuple[Measurement, str]] = field(default_factory=dict)
     written: Written | None = None
     reported: Kept | None = None
+
+    @property
+    def pads_alone(self) -> bool:
+        """Whether nothing but the riser's pads is asked for."""
+        return pads_alone(self.document)
 
     # ---- fields ------------------------------------------------------------------------
 
@@ -242,9 +247,9 @@ class Inspection:
         """Forget a photograph and what was marked in it."""
         self.put("/photos", [p for p in photos_of(self.document) if p["sha256"] != sha256])
 
-    def take_as_it_is(self, sha256: str, edges: Sequence[str]) -> None:
-        """Say which of the user's lines are to be taken as they are, not measured near them."""
-        self.change_photo(sha256, as_it_is=sorted(edges) or None)
+    def take_as_given(self, sha256: str, edges: Iterable[str]) -> None:
+        """Say which of the user's lines are to be taken as they lie, not measured near them."""
+        self.change_photo(sha256, as_given=sorted(edges) or None)
 
     def mark(self, sha256: str, lines: Mapping[str, Line]) -> None:
         """Take the user's lines for a photograph's edges; none lets the program search."""
@@ -252,7 +257,7 @@ class Inspection:
         self.change_photo(
             sha256,
             hints={edge: [list(end) for end in line] for edge, line in lines.items()},
-            as_it_is=sorted(lines.keys() - {"butt_line"}) if photo.as_it_is else None,
+            as_given=sorted(lines) if photo.as_given else None,
         )
 
     # ---- readings that a photograph is measured with -------------------------------------

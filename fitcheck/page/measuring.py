@@ -15,7 +15,7 @@ from fitcheck import __version__
 from fitcheck.card_sheet import sheet_pdf
 from fitcheck.errors import FitcheckError
 from fitcheck.findings.whole import Findings, find
-from fitcheck.measurement import Measurement, Note, Point
+from fitcheck.measurement import INTERNAL_ERROR, Measurement, Note, Point, note_of
 from fitcheck.page.background import MEASUREMENTS, Job, Progress
 from fitcheck.page.document import inspection_of
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
@@ -72,7 +72,7 @@ def measured(
     except FitcheckError as error:  # its file is gone; not remembered, it may come back
         MEASUREMENTS.forget((photo.sha256, asked))
         return Measurement(photo.name, photo.view, refused=_note(error, photo.name))
-    if by_hand and (found.refused is None or found.refused.code != "internal_error"):
+    if by_hand and found.refused != INTERNAL_ERROR:
         inspection.measured[photo.sha256] = (found, asked)
     return replace(found, photo=photo.name)
 
@@ -116,7 +116,7 @@ def _job(inspection: Inspection, photo: PhotoFile, by_hand: bool, asked: str, wa
 
 def _marked(photo: PhotoFile, by_hand: bool) -> tuple[Mapping[str, Line], frozenset[str]]:
     """Lines set by hand, and which of them are taken as they lie, as far as they count."""
-    return (photo.hints, photo.as_it_is) if by_hand else ({}, frozenset())
+    return (photo.hints, photo.as_given) if by_hand else ({}, frozenset())
 
 
 def _picture_or_note(photo: PhotoFile) -> Photo | Note:
@@ -201,14 +201,9 @@ def findings_of(inspection: Inspection, found: Sequence[Outcome]) -> Findings:
 
 def _note(error: Exception, name: str) -> Note:
     """Why a photograph gave nothing; it must not keep the others from being measured."""
-    if isinstance(error, FitcheckError):
-        return Note(error.code, error.message, error.advice)
-    _log.error("measuring %r failed", name, exc_info=error)
-    return Note(
-        "internal_error",
-        "fitcheck met an error of its own in this photograph.",
-        "Take another one; the window that fitcheck was started from shows what to report.",
-    )
+    if not isinstance(error, FitcheckError):
+        _log.error("measuring %r failed", name, exc_info=error)
+    return note_of(error)
 
 
 def frame_picture(photo: PhotoFile, frame: PictureFrame) -> bytes:

@@ -22,8 +22,7 @@ CAUTION = words.box(
 def cards(inspection: Inspection) -> None:
     """Show the step."""
     measured = bool(inspection.text("/cards/thickness"))
-    pads_only = inspection.text("/purpose") == "new pads"
-    needed = "C" if pads_only else "all four"
+    needed = "C" if inspection.pads_alone else "all four"
     with st.expander("Print and mount the cards", expanded=not measured):
         words.show(
             "<p>The cards are the ruler in the picture. Print them once and keep them.</p>",

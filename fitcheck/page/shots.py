@@ -8,7 +8,7 @@ from typing import Any
 
 from fitcheck.findings.next_photo import NextPhoto
 from fitcheck.inspection import ENDS, SIDES, VIEWS
-from fitcheck.page.document import limb_at, limb_names, photos_of
+from fitcheck.page.document import limb_at, limb_names, pads_alone, photos_of
 
 LONGEST_LIMB_NAME = 60
 
@@ -88,7 +88,7 @@ def words_of(fields: Mapping[str, Any]) -> str:
 def shots_for(document: Mapping[str, Any]) -> list[Shot]:
     """Return the photographs that an inspection asks for, in the order to take them."""
     purpose = document.get("purpose")
-    if purpose == "new pads":
+    if pads_alone(document):
         return [Shot("pad", end) for end in ENDS]
     limbs = {end: limb_at(document, end) for end in ENDS}
     ends = [end for end in ENDS if limbs[end]]

@@ -26,6 +26,13 @@ from fitcheck.wording import (
     wording,
 )
 
+# Who found an edge.
+ORIGINS = {
+    "search": "found by the program",
+    "hint": "measured from your line",
+    "given": "your line as it lies, not measured",
+}
+
 
 def text(words: object) -> str:
     """Any text, made safe to stand in HTML."""
@@ -263,7 +270,7 @@ def edges_found(edges: Sequence[Edge], colours: dict[str, str]) -> str:
     rows = "".join(
         '<tr><th scope="row"><span class="fc-swatch" style="background:'
         f'{colours.get(e.edge, "#fff")}"></span>{text(edge_name(e.edge))}</th>'
-        f"<td>{origin(e)}</td><td>scatter {e.scatter_mm:.3f} mm</td></tr>"
+        f"<td>{origin(e)}</td><td>{_scatter(e)}</td></tr>"
         for e in edges
     )
     return f'<table class="fc-table fc-stack"><tbody>{rows}</tbody></table>' if rows else ""
@@ -276,7 +283,11 @@ def edge_name(edge: str) -> str:
 
 def origin(edge: Edge) -> str:
     """Who found an edge."""
-    return "measured from your line" if edge.origin == "hint" else "found by the program"
+    return ORIGINS.get(edge.origin, ORIGINS["search"])
+
+
+def _scatter(edge: Edge) -> str:
+    return "" if edge.origin == "given" else f"scatter {edge.scatter_mm:.3f} mm"
 
 
 def _value(found: Characteristic) -> tuple[str, str]:

@@ -60,7 +60,7 @@ def customer_blocks(report: Report, lang: Language) -> Iterable[Block]:
     yield Heading(1, title_of(report, lang))
     yield Facts(tuple(_facts(report, lang, MOST_LETTERS)))
     # Where the pads alone were asked for nothing is said of shooting, but that it is forbidden.
-    pads_alone = f.inspection.purpose == "new pads"
+    pads_alone = f.inspection.pads_alone
     title = "use_pads" if pads_alone and use == "return" else f"use_{use}"
     said = [lang.said(f.fitness.headline)]
     if not pads_alone or use == "reject":

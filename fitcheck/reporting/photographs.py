@@ -40,6 +40,7 @@ from fitcheck.units import MM_PER_INCH
 # In a cell of a budget the largest sources come first, the rest is summed.
 MOST_SOURCES = 6
 SMALLEST_SHOWN = 0.0005
+EDGE_TEXTS = {"search": "edge_seen", "hint": "edge_hint", "given": "edge_given"}  # by origin
 
 
 def before_blocks(earlier: Earlier, report: Report, lang: Language) -> Iterable[Block]:
@@ -286,7 +287,7 @@ def _facts(
     if found.edges:
         edges = [
             lang.text(
-                "edge_hint" if e.origin == "hint" else "edge_seen",
+                EDGE_TEXTS.get(e.origin, "edge_seen"),
                 edge=edge_name(lang, e.edge),
                 scatter=lang.in_words(lang.amounts.leading(e.scatter_mm)),
             )

@@ -13,7 +13,8 @@ of the uncertainty, and what is known of bolted limbs is weighed against it
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +35,9 @@ from fitcheck.lines import robust_line
 from fitcheck.measurement import Note
 from fitcheck.seam import SeamFit, SeamProfiles, Sight, fit_seam
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
+from fitcheck.views.given_line import GivenLine
 from fitcheck.views.joint_contact import Openings, openings
+from fitcheck.views.joint_given import given_lines, seam_of_lines, with_given_lines
 from fitcheck.views.joint_panorama import CARD
 from fitcheck.views.joint_seam import EDGES, SeamPlace, find_seam
 from fitcheck.views.view import Scene, View, ViewResult, Wording
@@ -115,13 +118,15 @@ def look(scene: Scene, rng: np.random.Generator) -> ViewResult:
     ------
     Refused
         ``too_oblique``, ``seam_not_found``, ``seam_hidden``, ``seam_ambiguous``,
-        ``seam_short`` or ``hint_on_card``.
+        ``seam_short``, ``hint_on_card``, ``line_unfit`` or ``lines_crossed``.
     """
     warnings: list[Note] = []
     surface = scene.surface(CARD)
     _check_square(surface)
     place = find_seam(scene, warnings)
-    seam = _measured(scene, surface, place, rng)
+    laid = given_lines(scene, surface, place)
+    warnings += [line.note() for line in laid.values()]
+    seam = _measured(scene, surface, place, laid, rng)
     warnings += _doubts(seam)
     best, sources = _quantities(scene, seam, rng)
     edges = _edges(seam)
@@ -149,8 +154,14 @@ def _check_square(surface: Surface) -> None:
         )
 
 
-def _measured(scene: Scene, surface: Surface, place: SeamPlace, rng: np.random.Generator) -> _Seam:
-    """Fit the seam between its two ends."""
+def _measured(
+    scene: Scene,
+    surface: Surface,
+    place: SeamPlace,
+    laid: Mapping[str, GivenLine],
+    rng: np.random.Generator,
+) -> _Seam:
+    """Fit the seam between its two ends, as far as its lines were not laid by hand."""
     camera = camera_in_card(surface.pose)
     tilted = _tilted(place)
     along_camera, height = tilted.from_surface(camera[None, :2])[0]
@@ -163,17 +174,24 @@ def _measured(scene: Scene, surface: Surface, place: SeamPlace, rng: np.random.G
             f"The photograph looks at the seam from {elevation:.0f}° above or below the pad.",
             "Hold the phone level with the seam, square to the riser's side face, and retake.",
         )
-    stretch = _stretch(place, float(along_camera) + place.line.middle_mm, distance)
     px_per_mm = px_per_mm_at(surface, place.frame, place.line)
     blur_mm = max(scene.blur_px[CARD], 0.5) / px_per_mm
-    profiles = _profiles(scene, surface, place, stretch, blur_mm)
-    sight = _sight(float(height), distance)
-    fit = fit_seam(profiles, blur_mm, sight, scene.white)
+    if len(laid) == len(EDGES):
+        place = replace(place, rival_share=0.0)  # of a search that plays no part
+        fit, scatter = seam_of_lines(laid, place, blur_mm), (0.0, 0.0)
+        covariance = fit.covariance[2:, 2:]
+    else:
+        stretch = _stretch(place, float(along_camera) + place.line.middle_mm, distance)
+        profiles = _profiles(scene, surface, place, stretch, blur_mm)
+        fit = fit_seam(profiles, blur_mm, _sight(float(height), distance), scene.white)
+        fit = with_given_lines(fit, laid, place)
+        covariance, scatter = _opening_covariance(fit, profiles, blur_mm)
+        pad, limb = (0.0 if n in laid else mm for n, mm in zip(EDGES, scatter, strict=True))
+        scatter = (pad, limb)
 
     ends = np.array([place.butt_mm, place.end_mm])
     pad_up = place.line.at(ends) + fit.pad_mm
     limb_up = pad_up + fit.opening_mm
-    covariance, scatter = _opening_covariance(fit, profiles, blur_mm)
     turned = level * np.tan(np.radians(LIP_TURN_SD_DEG)) * np.ptp(ends) / 2
     covariance = covariance + turned**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
     found = openings(

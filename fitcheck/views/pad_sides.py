@@ -35,6 +35,7 @@ from fitcheck.faint_side import fit_faint_side
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.side_fit import SideFit, fit_side
+from fitcheck.views.given_line import GivenLine, given_line
 from fitcheck.views.pad_front import CARD, SETBACK_MM, base_y_mm, middle_x_mm
 from fitcheck.views.pad_wood import same_wood, shade_inside, unlikeness
 from fitcheck.views.view import Scene
@@ -141,6 +142,7 @@ class SideFinder:
     surface: Surface = field(init=False)
     camera: Array = field(init=False)
     _shades: dict[tuple[str, Line], Array | None] = field(init=False, default_factory=dict)
+    _given: dict[str, GivenLine] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         # The surface lies the setback before the print, whatever the card's thickness.
@@ -171,8 +173,16 @@ class SideFinder:
         Raises
         ------
         Refused
-            ``edge_not_found``, ``card_upside_down``, ``base_off_pad`` or ``end_too_short``.
+            ``edge_not_found``, ``card_upside_down``, ``base_off_pad``, ``end_too_short`` or
+            ``line_unfit``.
         """
+        for name in (n for n in SIDES if n in self.scene.as_given):
+            points = self.scene.hints[name]
+            words = f"{_side(name)} side of the riser"
+            self._given[name] = given_line(points, self.surface, self.frame(name), words)
+            self.warnings.append(self._given[name].note())
+        if len(self._given) == len(SIDES):
+            return {name: self._as_given(name) for name in SIDES}
         hinted = {n: self._hint(n) for n in SIDES if n in self.scene.hints}
         chosen = self._chosen(hinted, SEARCHED_MM[0])
         if chosen is None:
@@ -185,7 +195,8 @@ class SideFinder:
             )
         if chosen is None:
             self._refuse_upside_down()
-            missing = [n for n in SIDES if not self._upright(n)] or list(SIDES)
+            searched = [n for n in SIDES if n not in self._given]
+            missing = [n for n in searched if not self._upright(n)] or searched
             raise _not_found(missing[0])
         whole = (self._lowest(chosen) if len(hinted) < len(SIDES) else 0.0, -CLEAR_OF_CARD_MM)
         stretches = {n: hinted[n].along_mm if n in hinted else whole for n in SIDES}
@@ -534,6 +545,8 @@ class SideFinder:
         wall_end: Line | None,
         cut_rounding: bool,
     ) -> EndSide:
+        if name in self._given:
+            return self._as_given(name)
         fit = fit_side(
             self.scene.picture,
             self.surface,
@@ -703,8 +716,17 @@ class SideFinder:
                 "Stand the card on its fold, letter upright, and retake.",
             )
 
+    def _as_given(self, name: str) -> EndSide:
+        """A side that is the line as the user laid it."""
+        laid = self._given[name]
+        fit = SideFit(laid.line, laid.covariance, 0.0, 0.0, 1.0, 0.0, laid.along_mm)
+        return EndSide(self.frame(name), fit, laid.along_mm)
+
     def _hint(self, name: str) -> _Hint:
         """Lines near two hinted points, and the stretch to measure."""
+        if name in self._given:
+            laid = self._given[name]
+            return _Hint([Candidate(laid.line, LEAST_CHANGE)], laid.along_mm)
         frame = self.frame(name)
         points = frame.from_surface(self.surface.from_pixels(self.scene.hints[name]))
         spot, direction = orthogonal_line(points)

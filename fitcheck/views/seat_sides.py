@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from fitcheck.camera import camera_in_card
 from fitcheck.edges import (
-    GIVEN_SD_MM,
     Candidate,
     Line,
     MeasuredEdge,
@@ -24,13 +23,13 @@ from fitcheck.edges import (
     Surface,
     choose,
     colour,
-    given,
     measure,
     search,
 )
 from fitcheck.errors import Refused
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
+from fitcheck.views.given_line import given_line
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
@@ -180,6 +179,13 @@ class SideFinder:
             far = float(in_limb[0, 1])
         hint = scene.hints.get("butt_line")
         expected, expected_sd, outward = None, np.inf, (near, far)
+        if hint is not None and "butt_line" in scene.as_given:
+            laid = given_line(hint, limb.surface, across, "butt line")
+            self.warnings.append(laid.note())
+            middle = np.zeros(1)
+            self.butt_mm = -float(laid.line.at(middle)[0])
+            self.butt_sd_mm = float(np.sqrt(laid.covariance_at(middle)[0, 0]))
+            return laid.edge(limb.surface, across)
         if hint is not None:
             points = across.from_surface(limb.surface.from_pixels(hint))
             place = float(np.mean(points[:, 1]))
@@ -239,6 +245,10 @@ class SideFinder:
         frame = part.side(name)
         along = self._stretch(part, is_limb)
         hint = self.scene.hints.get(name)
+        if hint is not None and name in self.scene.as_given:
+            laid = given_line(hint, part.surface, frame, _words(name))
+            self.warnings.append(laid.note())
+            return laid.edge(part.surface, frame)
         expected: Line | None = None
         expected_sd = np.inf
         outward = (NARROWEST_HALF_MM, WIDEST_HALF_MM)
@@ -250,13 +260,6 @@ class SideFinder:
             reach = HINT_REACH_MM + tilt
             outward = (expected.offset_mm - reach, expected.offset_mm + reach)
             slope_reach = 2 * HINT_REACH_MM / max(along[1] - along[0], HINT_SHORTEST_MM)
-            if name in self.scene.as_given:
-                self._warn(
-                    "edge_as_given",
-                    f"The {_words(name)} is the line as it was drawn by hand, not measured.",
-                    f"Each end of such a line is taken as good to ± {2 * GIVEN_SD_MM:g} mm.",
-                )
-                return given(part.surface, frame, along, expected)
         elif not is_limb:
             expected = self._below_the_limb(name, frame, along)
             expected_sd = LIMB_TO_RISER_SD_MM

@@ -39,7 +39,7 @@ class Scene:
     hints
         Edge name to two rough points in pixels, or more along the edge.
     as_given
-        Edges whose hint is to be taken as it is, not measured near it; of views that know it.
+        Those of the hinted edges that are taken as the user laid them, not measured near it.
     """
 
     picture: NDArray[np.uint8]
