@@ -284,10 +284,10 @@ def _find(photo: Photo, view: View) -> _Seen:
         if others:
             raise Refused(
                 "wrong_card",
-                f"Card {' and '.join(missing)} was not found, but card "
-                f"{' and '.join(others)} was.",
-                f"The view {view.name} needs card {' and '.join(view.cards)}: "
-                "exchange the cards and retake.",
+                f"Missing in the picture: card {' and '.join(missing)}. "
+                f"Found instead: card {' and '.join(others)}.",
+                "Put the cards as the guide shows and retake; or, if it is another kind of "
+                "photograph, say so.",
             )
         explain_missing_card(photo.grey)
         raise Refused(

@@ -74,7 +74,6 @@ VALUES = {
     "what": ("seat.jpg is 9000 × 90 pixels", "seat.jpg has too many pixels"),
     "' and '.join(missing)": ("A", "C and D"),
     "' and '.join(others)": ("C", "A and B"),
-    "' and '.join(view.cards)": ("C", "C and D"),
 }
 NAME = {"photo.py": ("seat.jpg",)}  # elsewhere a card's letter
 WHERE = {"joint.py": ("above", "below")}  # elsewhere of an edge
