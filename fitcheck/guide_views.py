@@ -159,8 +159,8 @@ def _pad() -> str:
             text(16, face - 36, "Card C, 3 mm from the end", 13),
             line((end + 2, face + 6), (lens[0], lens[1]), colour=BLUE, width=1.5, dash="5 4"),
             _phone(lens[0], lens[1], upright=True),
-            text(end + 34, bench - 22, "about 25 cm, a little", 14, BLUE, font_weight="bold"),
-            text(end + 34, bench - 4, "above the pad", 13, BLUE),
+            text(end + 34, bench - 22, "about 25 cm away,", 14, BLUE, font_weight="bold"),
+            text(end + 34, bench - 4, "a little above the pad", 13, BLUE),
             shape(
                 (16, bench),
                 (WIDE - 16, bench),
@@ -199,7 +199,7 @@ def _sight() -> str:
     return _sheet(
         "sight",
         "The twist photograph",
-        634,
+        642,
         [
             text(16, 53, "Looking along the limb from beyond its tip", 13, SOFT),
             limb,
@@ -246,7 +246,7 @@ def _sight() -> str:
             ),
             text(lens[0] - 10, top + 41, "a little above the limb", 13, BLUE, text_anchor="end"),
             text(
-                180, 616, "Then exchange C and D, and take it once more", 13, text_anchor="middle"
+                180, 624, "Then exchange C and D, and take it once more", 13, text_anchor="middle"
             ),
         ],
     )

@@ -99,7 +99,7 @@ def test_a_pad_off_square_is_shimmed_then_lapped_on_its_high_side():
     assert lap.depth_mm == pytest.approx(44.45 * math.tan(math.radians(0.4)), abs=0.08)
     assert (shim.edge, lap.edge) == ("left edge", "right edge")  # right side high
     assert shim.depth_mm == lap.depth_mm
-    assert "1/32 in in all" in lap.bound
+    assert "0.80 mm (0.031 in) in all" in lap.bound
     assert "Take half of it" in lap.stop
     square = next(p for p in lap.predicted if p.name == "pad_squareness")
     twist = next(p for p in lap.predicted if p.name == "twist")

@@ -21,7 +21,13 @@ from fitcheck.page.document import (
 )
 from fitcheck.page.inspection import MOST_PHOTOS, Inspection
 from fitcheck.page.shots import all_shots, next_shot, shots_for, shown_by, words_of
-from fitcheck.page.units_shown import in_inches
+from fitcheck.page.units_shown import (
+    example_shown,
+    in_inches,
+    in_millimetres,
+    rough_in_unit_shown,
+    set_unit,
+)
 from fitcheck.setup import Setup
 
 SAMPLE = Path(__file__).parent.parent / "sample_images"
@@ -251,3 +257,26 @@ def test_what_an_upload_says_it_shows_is_not_trusted() -> None:
 )
 def test_lengths_turn_to_inches_wherever_they_stand(text: str, inches: str) -> None:
     assert in_inches(text) == inches
+
+
+def test_in_millimetres_no_inch_is_left_beside_a_length() -> None:
+    said = "0.47 mm (0.018 in; nearest 1/64 in), up to 0.40 mm (1/64 in); 17 1/2 in (444.5 mm)"
+    assert in_millimetres(said) == "0.47 mm, up to 0.40 mm; 444.5 mm"
+    assert in_millimetres("45 lb at 28 in (AMO)") == "45 lb at 28 in (AMO)"
+    assert in_millimetres("the tip moves by ±0.8 mm (±0.030 in)") == "the tip moves by ±0.8 mm"
+
+
+def test_where_to_lay_a_card_is_told_in_fractions_of_an_inch() -> None:
+    said = "<p data-x='3 mm'>3 mm from the end, 2 to 5 mm under it, 25 cm away, 1.05 mm thick</p>"
+    try:
+        set_unit("in")
+        told = rough_in_unit_shown(said)
+        assert example_shown("0.05 mm") == "0.002 in"
+        assert example_shown("1 5/8 in") == "1 5/8 in"
+    finally:
+        set_unit("mm")
+    assert told == (
+        "<p data-x='3 mm'>1/8 in from the end, 3/32 to 3/16 in under it, 10 in away, "
+        "0.041 in thick</p>"
+    )
+    assert example_shown("1 5/8 in") == "41 mm"

@@ -212,16 +212,32 @@ def test_a_bad_reading_is_said_and_nothing_is_measured_with_it() -> None:
     assert heading(app) == "2 · Cards and caliper readings"
 
 
+def beside_the_text(app: AppTest) -> str:
+    """What fields say of themselves before anything is typed, and what stands for pictures."""
+    fields = (*app.text_input, *app.radio, *app.selectbox)
+    told = [f.help or "" for f in fields] + [f.placeholder or "" for f in app.text_input]
+    return " | ".join([*told, *re.findall(r'alt="([^"]*)"', " ".join(p.body for p in app.html))])
+
+
 def test_the_switch_turns_all_lengths_to_inches_and_takes_them_in_inches(seats: str) -> None:
     app = opened(inspection=seats, step="5")
     assert re.search(r"\d mm", said(app))
+    assert not re.search(r"\d mm \([^)]*\bin\b", said(app))  # no inch is left beside it
+    seat = next(p for p in inspection_of(app).photos.values() if p.view == "seat")
     try:
         app.button_group(key="unit-switch").set_value("in").run()
-        for step in range(1, 7):
-            press(app, f"bar-{step}")
+        for step in range(1, 8):
+            if step == 7:
+                app = opened(inspection=seats, step="3", photo=seat.sha256)
+            else:
+                press(app, f"bar-{step}")
             told = re.sub(r"Read as \S+ in, \S+ mm\.", "", said(app))  # both, to be checked
-            assert not re.search(r"\d mm\b", told), re.findall(r".{40}\d mm\b.{20}", told)[:3]
-        press(app, "bar-4")
+            told += beside_the_text(app)
+            left = re.findall(r".{0,40}(?:\d (?:mm|cm)|\(mm\)).{0,20}", told)
+            assert not left, (step, left[:3])
+        assert "Overhang, left (in)" in said(app)  # of the table of uncertainties
+        app = opened(inspection=seats, step="4")
+        assert "such as 7 5/8 in" in beside_the_text(app)
         field = app.text_input(key="field-/readings/brace_height")
         field.set_value("7.5").run()
         assert inspection_of(app).text("/readings/brace_height") == "7.5 in"
@@ -229,6 +245,7 @@ def test_the_switch_turns_all_lengths_to_inches_and_takes_them_in_inches(seats: 
         assert store().setting("unit") == "in"
     finally:
         store().keep_setting("unit", "mm", "a test")
+    assert "such as 194 mm" in beside_the_text(opened(inspection=seats, step="4"))
 
 
 # Photographs
@@ -372,7 +389,7 @@ def test_bench_readings_are_kept_and_their_meaning_is_said(seats: str) -> None:
     app.text_input(key="field-/readings/brace_height").set_value("7 1/2 in").run()
     press(app, "bar-5")
     assert any(e.label.startswith("What the bench readings mean") for e in app.expander)
-    assert "1/4 in" in said(app)
+    assert "158.8 mm" in said(app)  # 6 1/4 in
 
 
 def test_what_is_found_on_the_bow_comes_first_and_stops_all() -> None:
@@ -395,6 +412,17 @@ def test_what_is_found_on_the_bow_comes_first_and_stops_all() -> None:
 
 
 # Findings
+
+
+def test_what_rests_on_a_photograph_with_a_warning_is_marked(seats: str, pads: str) -> None:
+    app = opened(inspection=seats, step="5")
+    names = "Upper seat, limb 1, from above; Lower seat, limb 2, from above."
+    assert f"⚠ 2 of the photographs carry a warning: {names}" in said(app)
+    bodies = " ".join(piece.body for piece in app.html)
+    rows = re.findall(r"<tr>.*?</tr>", bodies)
+    marked = {name: ["⚠" in row for row in rows if name in row] for name in ("Overhang", "Twist")}
+    assert marked == {"Overhang": [True] * 4, "Twist": [False]}
+    assert "of the photographs carr" not in said(opened(inspection=pads, step="5"))
 
 
 def test_findings_are_drawn_and_say_their_arithmetic(seats: str) -> None:
@@ -548,8 +576,10 @@ def test_both_kinds_of_sample_are_offered_while_there_is_nothing_else(
 
 def test_an_address_of_no_inspection_is_said() -> None:
     app = opened(inspection="0" * 32, step="2")
-    assert "not in this store; this is a new one" in said(app)
-    assert heading(opened(inspection="../x", step="99")) == "1 · The bow"
+    assert "The inspection of this address is not in this store." in said(app)
+    press(app, "home-after-error")
+    assert heading(app) == "What is on the bench?"
+    assert "not in this store" in said(opened(inspection="../x", step="99"))
 
 
 def test_an_error_nobody_foresaw_is_a_plain_sentence(

@@ -15,6 +15,7 @@ from fitcheck.findings.steps import (
     HALF_WORDS,
     LEAST_DEPTH_MM,
     NEVER,
+    PAD_STOP_MM,
     STOP_WORDS,
     WORTH_WORKING,
     LeftAlone,
@@ -92,7 +93,7 @@ def lap_pad(plan: Plan, faults: Faults, end: End) -> None:
         edge=f"{high} edge",
         depth_mm=cut,
         depth_sd_mm=spread,
-        bound=f"At most {bound_text(remaining)} more may come off this pad (1/32 in in all).",
+        bound=_most_off(remaining),
         stop=f"{HALF_WORDS}. {STOP_WORDS}. Look whether pin and bolt still fit: lapping changes "
         "how far the pin stands out and how deep the bolt goes.",
         cautions=(NEVER, DUST),
@@ -289,7 +290,7 @@ def bed(plan: Plan, end: End) -> None:
             edge=f"toward the {closed}",
             depth_mm=gap.value,
             depth_sd_mm=gap.standard_uncertainty,
-            bound=f"At most {bound_text(remaining)} more may come off this pad (1/32 in in all).",
+            bound=_most_off(remaining),
             stop=f"Ink and feel again every few strokes. {STOP_WORDS}. Lapping one end of a pad "
             "changes its pitch and with it the tiller: measure that too.",
             cautions=(NEVER, DUST),
@@ -299,3 +300,10 @@ def bed(plan: Plan, end: End) -> None:
         plan.poses,
     )
     plan.removed_mm[end] = plan.removed_mm.get(end, 0.0) + gap.value
+
+
+def _most_off(remaining_mm: float) -> str:
+    return (
+        f"At most {bound_text(remaining_mm)} more may come off this pad, "
+        f"{bound_text(PAD_STOP_MM)} in all."
+    )

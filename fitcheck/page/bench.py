@@ -182,7 +182,7 @@ def _rows(inspection: Inspection, path: str, fields: tuple[_Field, ...]) -> None
             inspection.text(here),
             partial(inspection.put, here),
             kind,
-            example=f"such as {example}",
+            example=example,
             why=why,
         )
 
@@ -251,7 +251,7 @@ def _tiller(inspection: Inspection) -> None:
             {"limbs": "as received"},
             end,
             "mm",
-            example="such as 6 1/4 in",
+            example="6 1/4 in",
         )
 
 
@@ -329,7 +329,7 @@ def _draw(inspection: Inspection) -> None:
                 str(point.get(name) or ""),
                 partial(_put_point, inspection, row, name),
                 kind,
-                example="such as 28 in" if name == "at" else "such as 45 lb",
+                example="28 in" if name == "at" else "45 lb",
             )
     arrows = value_at(inspection.document, "/readings/arrows")
     count = len(arrows) if isinstance(arrows, list) else 0

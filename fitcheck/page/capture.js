@@ -74,6 +74,7 @@ function makeSender(path) {
         photo.state = "waiting";
         photo.tries = tries;
         photo.stale = answer?.status === 403; // the program was started anew since
+        photo.why = said?.message ? `${said.message} ${said.advice}` : ""; // a full disk, say
         sender.tell();
         await pause(Math.min(LONGEST_WAIT_MS, 500 * 2 ** Math.min(tries, 5)));
       }
@@ -111,7 +112,7 @@ export default function ({ data, parentElement: root, setTriggerValue }) {
       const line = document.createElement("p");
       if (p.state === "refused") {
         line.className = "refused";
-        line.textContent = `✗ ${p.name}: ${p.why} `;
+        line.textContent = p.why.includes(p.name) ? `✗ ${p.why} ` : `✗ ${p.name}: ${p.why} `;
         const away = document.createElement("button");
         away.type = "button";
         away.textContent = "Understood";
@@ -125,7 +126,8 @@ export default function ({ data, parentElement: root, setTriggerValue }) {
         bar.setAttribute("aria-label", `Sending ${p.name}`);
         line.append(bar);
       } else {
-        line.textContent = p.stale ? `${p.name} is kept here. Load this page again to send it.` : `${p.name} is kept here and is sent again as soon as there is a connection${p.tries ? ` (try ${p.tries + 1})` : ""}.`;
+        const again = p.why ? `by itself. ${p.why}` : `as soon as there is a connection${p.tries ? ` (try ${p.tries + 1})` : ""}.`;
+        line.textContent = p.stale ? `${p.name} is kept here. Load this page again to send it.` : `${p.name} is kept here and is sent again ${again}`;
       }
       return line;
     });

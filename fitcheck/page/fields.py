@@ -69,7 +69,7 @@ def kept_text(
     return field(
         label,
         key=key,
-        help=why,
+        help=why and units_shown.in_unit_shown(why),
         placeholder=example,
         max_chars=most,
         on_change=lambda: _keep(keep, key),
@@ -114,7 +114,7 @@ def kept_quantity(
         key,
         kept,
         lambda text: keep(with_unit(text, bare)),
-        example=example or ("not measured" if kind == "mm" else f"such as {EXAMPLES[kind]}"),
+        example=_example(example, kind),
         why=why,
         most=40,
     )
@@ -131,6 +131,13 @@ def kept_quantity(
                 f'<p class="fc-wrong" role="alert"><span aria-hidden="true">✗</span> '
                 f"{words.text(f'{label}: not understood.')} {words.text(error.advice)}</p>"
             )
+
+
+def _example(example: str, kind: str) -> str:
+    """What stands in an empty field; ``example`` is a length, or empty."""
+    if kind != "mm":
+        return f"such as {example or EXAMPLES[kind]}"
+    return f"such as {units_shown.example_shown(example)}" if example else "not measured"
 
 
 def read_as(typed: str, kind: str) -> str:
@@ -169,7 +176,7 @@ def kept_choice(
             names,
             format_func=options.__getitem__,
             key=key,
-            help=why,
+            help=why and units_shown.in_unit_shown(why),
             on_change=lambda: _keep(keep, key),
             **more,
         )

@@ -22,10 +22,12 @@ from fitcheck.inspection import ARRANGEMENTS, Arrangement, End
 from fitcheck.page import measuring, words
 from fitcheck.page.drawings import seat_svg, string_svg, tip_offsets, twist_svg
 from fitcheck.page.inspection import Inspection
+from fitcheck.page.measuring import Outcome
 from fitcheck.page.navigation import PHOTOGRAPHS_STEP, go
 from fitcheck.page.rework_view import next_step, rework, value_text
-from fitcheck.page.shots import shot_asked_for
+from fitcheck.page.shots import shot_asked_for, words_of
 from fitcheck.page.units_shown import length_text
+from fitcheck.reporting.lines import lines_of
 
 # Sign and colour: colour is never the only sign.
 USES = {
@@ -45,6 +47,7 @@ WORST = {
 MEANINGS = {
     "Left and right": "as you face the limb’s outer face with its tip up, for the upper and the "
     "lower limb alike.",
+    "⚠": "rests on a photograph with a warning: it may be further off than its ± says.",
     "±": "how far the true value may lie off; it lies within in 95 of 100 cases.",
     "Good, rework": "limits. Up to the good limit nothing is done; from the rework limit on it "
     "is worked on; between them it can stay.",
@@ -57,6 +60,11 @@ MEANINGS = {
     "Winding sticks": "two straight sticks across the bow: sighted over each other, they show "
     "twist.",
 }
+Named = tuple[str, End | None, str | None]
+_WARNED = (
+    ' <span role="img" title="rests on a photograph with a warning" '
+    'aria-label="rests on a photograph with a warning">⚠</span>'
+)
 MOST_REASONS = 3  # at the top; the rest can be opened
 FEW_SENTENCES = 3
 
@@ -77,6 +85,7 @@ def findings(inspection: Inspection) -> None:
         f = measuring.findings_of(inspection, found)
     _in_short(f)
     _stops(f)
+    _warned_of(found)
     _first(inspection, f)
     _seats(f)
     rework(inspection, f)
@@ -116,6 +125,28 @@ def _stops(f: Findings) -> None:
                 role="alert",
             )
         )
+
+
+def _warned_of(found: Sequence[Outcome]) -> None:
+    """Name the photographs whose numbers may be further off than they say."""
+    warned = [
+        o.photo
+        for o in found
+        if o.measurement is not None and o.measurement.warnings and not o.measurement.refused
+    ]
+    if not warned:
+        return
+    names = "; ".join(dict.fromkeys(words_of(photo.fields) for photo in warned))
+    words.show(
+        words.box(
+            "warning",
+            f"<strong>⚠ {len(warned)} of the photographs "
+            f"{'carries' if len(warned) == 1 else 'carry'} a warning:</strong> "
+            f"{words.text(names)}.",
+            "What rests on them may be further off than its ± says; it is marked ⚠. Each "
+            "photograph says what to do about it, at step 3.",
+        )
+    )
 
 
 def _first(inspection: Inspection, f: Findings) -> None:
@@ -160,7 +191,7 @@ def _seats(f: Findings) -> None:
     whole = [one for one in f.findings if one.end is None]
     if whole:
         with st.expander(f"The whole bow: {_in_words(whole)}"):
-            words.show(decision_table(whole))
+            words.show(decision_table(whole, warned=_resting_on_warned(f, "as received")))
     exchanged = f.seats["exchanged"]
     known = [
         end
@@ -172,7 +203,7 @@ def _seats(f: Findings) -> None:
         with st.expander("How they would sit with the limbs exchanged", expanded=opened):
             for end in known:
                 _seat(f, "exchanged", end, opened=False)
-    with st.expander("The same in words; which side is left"):
+    with st.expander("The same in words; what each word means, which side is left"):
         words.show(
             words.listed(found_sentences(f)),
             words.meanings(MEANINGS),
@@ -191,7 +222,8 @@ def _seat(f: Findings, arrangement: Arrangement, end: End, opened: bool) -> None
         _beside_each_other(*_drawn(seat))
         if rows:
             with st.expander("Every number against its limit"):
-                words.show(decision_table(rows, with_place=False))
+                warned = _resting_on_warned(f, arrangement)
+                words.show(decision_table(rows, with_place=False, warned=warned))
         if score.out_of:
             _score(score)
 
@@ -260,7 +292,11 @@ def _causes(f: Findings) -> None:
     sentences = cause_sentences(f)
     if sentences:
         with st.expander("Whose fault it is", expanded=len(sentences) <= FEW_SENTENCES):
-            words.show(words.listed(sentences))
+            words.show(
+                words.listed(sentences),
+                '<p class="soft">Reckoned from all photographs and readings together: an amount '
+                "here can differ a little from what one photograph says of the same part.</p>",
+            )
 
 
 def _score(score: Score) -> None:
@@ -287,12 +323,41 @@ def _score(score: Score) -> None:
         )
 
 
-def decision_table(rows: Sequence[Finding], with_place: bool = True) -> str:
-    """Every decision as a table: value, limits, decision; and of which seat, if that is wanted."""
+def _resting_on_warned(f: Findings, arrangement: Arrangement) -> frozenset[Named]:
+    """Names of the decisions that rest on a photograph with a warning."""
+    decided = f.findings if arrangement == "as received" else f.findings_exchanged
+    lines = [line for line in lines_of(f) if line.arrangement == arrangement and line.limit]
+    by_number = dict(enumerate(f.measurements, start=1))
+    return frozenset(
+        _named(one)
+        for one, line in zip(decided, lines, strict=False)
+        if any((m := by_number[n]) is not None and m.warnings for n in line.photos)
+    )
+
+
+def _named(one: Finding) -> Named:
+    return one.name, one.end, one.limb
+
+
+def decision_table(
+    rows: Sequence[Finding], with_place: bool = True, warned: frozenset[Named] = frozenset()
+) -> str:
+    """Every decision as a table: value, limits, decision.
+
+    Parameters
+    ----------
+    rows
+        The decisions.
+    with_place
+        Whether to say of which seat each is.
+    warned
+        Names of those that rest on a photograph with a warning.
+    """
     name = decision_name if with_place else _measure
     body = "".join(
         f'<tr><th scope="row">{words.text(name(one))}</th>'
-        f"<td>{words.text(value_text(one.value))}</td>"
+        f"<td>{words.text(value_text(one.value))}"
+        f"{_WARNED if _named(one) in warned else ''}</td>"
         f"<td>good {words.text(one.judged.tolerance.good_text)}, rework "
         f"{words.text(one.judged.tolerance.rework_text)}</td>"
         f"<td>{SIGNS[verdict_words(one)]} {verdict_words(one)}"

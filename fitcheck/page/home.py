@@ -118,7 +118,7 @@ def _entry(entry: Listed, who: str) -> None:
     purpose = PURPOSES.get(entry.labels.get("purpose", ""), "Inspection")
     stage = entry.labels.get("stage", "")
     what = purpose + (", after rework" if stage == "after rework" else "")
-    words.show(
+    words.show_as_is(
         f"<p><strong>{words.text(title_of(entry))}</strong></p>"
         f'<p class="soft">{words.text(what)}; {count} photograph{"s" * (count != 1)}; changed '
         f"{words.text(words.when(entry.changed))}</p>"

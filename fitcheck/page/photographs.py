@@ -22,7 +22,7 @@ from fitcheck.page.one_photo import say_what_it_shows, verdict
 from fitcheck.page.picture_routes import routes_are_served
 from fitcheck.page.prepare import CAUTION
 from fitcheck.page.shots import Shot, all_shots, next_shot, shot_of, shots_for, taken, words_of
-from fitcheck.page.units_shown import in_unit_shown
+from fitcheck.page.units_shown import rough_in_unit_shown
 from fitcheck.photo import FORMATS
 from fitcheck.views import VIEWS
 
@@ -157,7 +157,8 @@ def _guide(shot: Shot, expanded: bool) -> None:
     with st.expander("How to take it", expanded=expanded):
         how, drawing = st.columns([1, 1], gap="medium")
         with how:
-            words.show(words.steps(words.text(line) for line in VIEWS[shot.view].how_to))
+            steps = words.steps(words.text(line) for line in VIEWS[shot.view].how_to)
+            words.show(rough_in_unit_shown(steps))
             if shot.cards_exchanged:
                 words.show(
                     "<p><strong>This time with the cards exchanged:</strong> D stands where C "
@@ -166,7 +167,7 @@ def _guide(shot: Shot, expanded: bool) -> None:
         with drawing:
             words.show(
                 words.picture(
-                    in_unit_shown(guide_svg(shot.view)).encode("utf-8"),
+                    rough_in_unit_shown(guide_svg(shot.view)).encode("utf-8"),
                     "svg+xml",
                     guide_words(shot.view),
                 )
@@ -292,6 +293,8 @@ def _photo_in_list(
                 words.photo_row(title, "" if drawn else small_pictures.thumbnail(photo), body),
                 drawn,
             )
+        if measurement.refused is not None and measurement.refused.code == "wrong_card":
+            say_what_it_shows(inspection, photo)
     with st.container(horizontal=True):
         if measurement is not None:
             st.button(

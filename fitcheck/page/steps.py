@@ -10,7 +10,7 @@ import streamlit as st
 
 from fitcheck.access.gate import DEVICE_HEADER
 from fitcheck.access.photograph_routes import THIS_COMPUTER
-from fitcheck.errors import FitcheckError
+from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.page import look, prepare, units_shown, words
 from fitcheck.page.bench import bench
 from fitcheck.page.bow import PURPOSES, bow
@@ -66,6 +66,7 @@ def show_page() -> None:
     st.session_state["shown"] = place
     try:
         _top_bar()
+        failure = st.container()  # what went wrong is read first, wherever it was done
         _open_what_it_was_launched_with()
         asked = st.query_params.get("compare", "")
         lot = st.query_params.get("lot", "")
@@ -79,7 +80,8 @@ def show_page() -> None:
             _inspection()
         else:
             home(_device())
-        _say_what_failed()
+        with failure:
+            place += _say_what_failed()
         scroll_to_top(place)
     except FitcheckError as error:
         words.show(words.refusal(error))
@@ -158,9 +160,13 @@ def _show(step: Step, inspection: Inspection) -> None:
             st.button(f"Go to {name}", key="correct", on_click=go, args=(where,))
 
 
-def _say_what_failed() -> None:
-    if "failed" in st.session_state:  # what an action before this run met with
-        words.show(words.refusal(st.session_state.pop("failed")))
+def _say_what_failed() -> str:
+    """Say what an action before this run met with; returns a text of its own, or none."""
+    if "failed" not in st.session_state:
+        return ""
+    st.session_state["failures"] = st.session_state.get("failures", 0) + 1
+    words.show(words.refusal(st.session_state.pop("failed")))
+    return f" failure {st.session_state['failures']}"
 
 
 def _readings_are_wrong(inspection: Inspection) -> bool:
@@ -176,11 +182,14 @@ def _visit() -> Visit:
     identity = str(st.query_params.get("inspection", ""))
     present: Visit | None = st.session_state.get("visit")
     if present is None or present.identity != identity:
+        if not IDENTITY.fullmatch(identity) or store().inspections.find(identity) is None:
+            raise BadInput(
+                "inspection_unknown",
+                "The inspection of this address is not in this store.",
+                "It may have been emptied out of the bin, or be in another store: look for it in "
+                "the list of inspections.",
+            )
         present = visit(store(), identity, _device())
-        if present.identity != identity:
-            if not IDENTITY.fullmatch(identity) or store().inspections.find(identity) is None:
-                st.session_state["failed"] = _no_such()
-            st.query_params["inspection"] = present.identity
         st.session_state["visit"] = present
         st.session_state.pop("findings", None)
     st.session_state["inspection"] = present.inspection
@@ -190,16 +199,6 @@ def _visit() -> Visit:
     except FitcheckError as error:  # nothing is lost: the next run tries again
         st.session_state["unsaved"] = error
     return present
-
-
-def _no_such() -> FitcheckError:
-    from fitcheck.errors import BadInput
-
-    return BadInput(
-        "inspection_unknown",
-        "The inspection of this address is not in this store; this is a new one.",
-        "Look for it under “All inspections”.",
-    )
 
 
 def _device() -> str:
@@ -221,7 +220,7 @@ def _name(inspection: Inspection) -> None:
     named = [inspection.text("/bow/name"), inspection.text("/customer")]
     said = " · ".join([purpose + after, *(n for n in named if n)])
     with st.container(horizontal=True, vertical_alignment="center"):
-        words.show(f'<p class="fc-inspection">{words.text(said)}</p>')
+        words.show_as_is(f'<p class="fc-inspection">{words.text(said)}</p>')
         before = inspection.text("/before")
         if before and store().inspections.find(before) is not None:
             st.button(

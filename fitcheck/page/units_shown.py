@@ -1,7 +1,8 @@
 """Inches or millimetres: one switch for everything that the page shows and takes in.
 
 Sentences are made in millimetres, many with the inch beside them. They are turned into inches
-where they are put on the page, in one place, so that no number can be forgotten.
+where they are put on the page, in one place, so that no number can be forgotten; where
+millimetres are shown, the inch beside them is left out.
 """
 
 from __future__ import annotations
@@ -11,7 +12,15 @@ from collections.abc import Callable
 
 import streamlit as st
 
-from fitcheck.units import MINUS, MM_PER_INCH, decimals_supported, inch_decimal_text
+from fitcheck.quantities import quantity
+from fitcheck.units import (
+    MINUS,
+    MM_PER_INCH,
+    fraction_text,
+    inch_decimal_text,
+    nearest_inch_fraction,
+    quantity_text,
+)
 
 UNITS = ("mm", "in")
 SETTING = "unit"
@@ -23,6 +32,13 @@ _WITH_INCH = re.compile(rf"[+{MINUS}-]?\d+(?:\.\d+)?(?: |&nbsp;)mm \(([^()]*\bin
 _WITH_SPREAD = re.compile(_NUM.format("value") + r" mm ± (?P<spread>\d+(?:\.\d+)?) mm")
 _RANGE = re.compile(_NUM.format("low") + r" to " + _NUM.format("high") + r" mm\b")
 _PLAIN = re.compile(rf"(?<![\w./{MINUS}-])" + _NUM.format("value") + r" mm\b(?!/)")
+_SIGN = rf"[+±{MINUS}-]?"
+_MM_AND_INCH = re.compile(rf"({_SIGN}\d+(?:\.\d+)?(?: |&nbsp;)mm) \([^()]*\bin\b[^()]*\)")
+_INCH_AND_MM = re.compile(
+    rf"{_SIGN}\d[\d ]*(?:[./]\d+)? in \(({_SIGN}\d+(?:\.\d+)?(?: |&nbsp;)mm)\)"
+)
+_WHOLE = re.compile(r"(?<![\w./-])(?P<low>\d+)(?: to (?P<high>\d+))? mm\b")
+_ROUGH_PARTS = 32  # of an inch, to which a length is given that nobody measures
 _CENTIMETRES = re.compile(r"(?P<low>\d+)(?: to (?P<high>\d+))? cm\b")
 _TAG = re.compile(r"(<[^>]*>)")
 
@@ -59,11 +75,25 @@ def choose_unit(keep: Callable[[str], object]) -> None:
 
 def in_unit_shown(html: str) -> str:
     """Turn the lengths in a piece of HTML into the unit that is shown; tags stay as they are."""
+    turned = in_millimetres if unit() == "mm" else in_inches
+    return "".join(piece if piece.startswith("<") else turned(piece) for piece in _TAG.split(html))
+
+
+def rough_in_unit_shown(html: str) -> str:
+    """The same for what tells where to lay or hold something: ``3 mm`` is ``1/8 in`` there."""
     if unit() == "mm":
         return html
-    return "".join(
-        piece if piece.startswith("<") else in_inches(piece) for piece in _TAG.split(html)
+    return in_unit_shown(
+        "".join(
+            piece if piece.startswith("<") else _WHOLE.sub(_to_fractions, piece)
+            for piece in _TAG.split(html)
+        )
     )
+
+
+def in_millimetres(text: str) -> str:
+    """Leave out the inch that stands beside a length, before it or after it."""
+    return _INCH_AND_MM.sub(r"\1", _MM_AND_INCH.sub(r"\1", text))
 
 
 def in_inches(text: str) -> str:
@@ -82,13 +112,23 @@ def in_inches(text: str) -> str:
 
 
 def length_text(mm: float, spread_mm: float, signed: bool = True) -> str:
-    """A measured length in the unit that is shown: ``+0.067 in ± 0.003 in``."""
-    if unit() == "in":
-        return inch_decimal_text(mm, spread_mm, signed=signed)
-    decimals = max(decimals_supported(spread_mm), 0)
-    value = round(mm, decimals)
-    sign = MINUS if value < 0 else "+" if signed and value > 0 else ""
-    return f"{sign}{abs(value):.{decimals}f} mm ± {spread_mm:.{decimals}f} mm"
+    """A measured length in the unit that is shown: ``+0.067 in ± 0.003 in``.
+
+    In inches it is what a sentence with the same length comes to, to the last digit.
+    """
+    return in_unit_shown(quantity_text(mm, spread_mm, "mm", signed=signed))
+
+
+def example_shown(example: str) -> str:
+    """An example of a length, as somebody would type it in the unit that is shown."""
+    read = quantity(example, "mm", "It")
+    if read.typed.endswith(unit()):
+        return example
+    if unit() == "mm":
+        return f"{read.value:.0f} mm"
+    if read.value < MM_PER_INCH / 8:
+        return f"{read.value / MM_PER_INCH:.3f} in"
+    return fraction_text(nearest_inch_fraction(read.value, 16))
 
 
 def _value_and_spread(found: re.Match[str]) -> str:
@@ -97,6 +137,15 @@ def _value_and_spread(found: re.Match[str]) -> str:
     if spread <= 0:
         return f"{_inches(found['value'])} in"
     return inch_decimal_text(value, spread, signed=found["value"][0] in f"+{MINUS}-")
+
+
+def _to_fractions(found: re.Match[str]) -> str:
+    ends = [
+        fraction_text(nearest_inch_fraction(float(end), _ROUGH_PARTS)).removesuffix(" in")
+        for end in found.groups()
+        if end is not None
+    ]
+    return f"{' to '.join(ends)} in"
 
 
 def _from_centimetres(found: re.Match[str]) -> str:

@@ -16,7 +16,7 @@ from fitcheck.page.units_shown import in_unit_shown, unit
 from fitcheck.plain_text import visible_text
 from fitcheck.store.changes import Clash
 from fitcheck.store.fields import ABSENT
-from fitcheck.units import limit_inch_text, limit_text, uncertainty_text, value_text
+from fitcheck.units import MM_PER_INCH, limit_inch_text, limit_text, uncertainty_text, value_text
 from fitcheck.wording import (
     EDGE_NAMES,
     LEVELS,
@@ -178,7 +178,7 @@ def drawing(svg: str, alt: str) -> None:
 def picture(data: bytes, kind: str, alt: str) -> str:
     """A picture that is part of the page's text; ``kind`` is jpeg or svg+xml."""
     encoded = base64.b64encode(data).decode("ascii")
-    return f'<img src="data:image/{kind};base64,{encoded}" alt="{text(alt)}">'
+    return f'<img src="data:image/{kind};base64,{encoded}" alt="{text(in_unit_shown(alt))}">'
 
 
 def figure(jpeg: bytes, alt: str, caption: str) -> str:
@@ -221,35 +221,45 @@ def _fraction(found: Characteristic) -> tuple[str, ...]:
 def budget_table(characteristics: Sequence[Characteristic]) -> str:
     """Standard uncertainty of each number by source, the largest one marked."""
     sources = list(dict.fromkeys(source for c in characteristics for source in c.budget))
-    head = "".join(
-        f'<th scope="col">{text(SOURCES.get(s, s.replace("_", " ")))}</th>' for s in sources
-    )
+    head = "".join(f'<th scope="col">{text(_source_name(s))}</th>' for s in sources)
     rows = "".join(_budget_row(c, sources) for c in characteristics)
     return (
         '<p class="soft">Standard uncertainty from each source alone, and from all together. '
         "▲ marks the largest. They combine as squares do, so they do not add up.</p>"
         '<div class="fc-scroll" tabindex="0" role="region" aria-label="Sources of uncertainty">'
-        f'<table class="fc-table"><thead><tr><th scope="col">Measure</th>{head}'
+        '<table class="fc-table fc-stack fc-labelled"><thead><tr><th scope="col">Measure</th>'
+        f"{head}"
         '<th scope="col">all together</th><th scope="col">expanded, 95 %</th></tr></thead>'
         f"<tbody>{rows}</tbody></table></div>"
     )
 
 
+def _source_name(source: str) -> str:
+    return SOURCES.get(source, source.replace("_", " "))
+
+
 def _budget_row(found: Characteristic, sources: Sequence[str]) -> str:
     largest = max(found.budget.values(), default=0.0)
+    name = "°" if found.unit == "deg" else unit()
+
+    def standard(value: float) -> str:
+        if found.unit == "mm" and unit() == "in":
+            return f"{value / MM_PER_INCH:.4f}"
+        return f"{value:.3f}"
 
     def share(source: str) -> str:
+        label = f'data-label="{text(_source_name(source))}"'
         if source not in found.budget:
-            return "–"
+            return f'<td {label} class="none">–</td>'
         mark = " ▲" if found.budget[source] == largest > 0 else ""
-        return f"{found.budget[source]:.3f}{mark}"
+        return f"<td {label}>{standard(found.budget[source])}{mark}</td>"
 
-    unit = "°" if found.unit == "deg" else found.unit
-    cells = "".join(f"<td>{share(source)}</td>" for source in sources)
+    cells = "".join(share(source) for source in sources)
     return (
-        f'<tr><th scope="row">{text(wording(found.name).name)} ({unit})</th>{cells}'
-        f"<td>{found.standard_uncertainty:.3f}</td>"
-        f"<td>{text(uncertainty_text(found.expanded_uncertainty, found.unit))}</td></tr>"
+        f'<tr><th scope="row">{text(wording(found.name).name)} ({name})</th>{cells}'
+        f'<td data-label="all together">{standard(found.standard_uncertainty)}</td>'
+        '<td data-label="expanded, 95 %">'
+        f"{text(uncertainty_text(found.expanded_uncertainty, found.unit))}</td></tr>"
     )
 
 
