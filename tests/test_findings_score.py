@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from fitcheck.findings.limits import DEFAULTS
 from fitcheck.findings.score import FULL, RUBRIC, points_for, score_seat, worse
 from fitcheck.findings.seat import Seat, Value
+from fitcheck.page.units_shown import in_inches
 
 
 def seat(gaps=None, u=0.02, **values) -> Seat:
@@ -105,7 +107,23 @@ def test_the_printed_arithmetic_adds_up():
     assert sum(map(float, terms.split(" + "))) == pytest.approx(float(total), abs=0.011)
     assert float(total) == pytest.approx(found.points, abs=0.006)
     overhang = found.parts[0].arithmetic
-    assert "3 × (0.80 mm less 0.52 mm) / (0.80 mm less 0.40 mm) = 2.10 of 3" in overhang
+    assert "3 × (0.800 mm less 0.520 mm) / (0.800 mm less 0.400 mm) = 2.10 of 3" in overhang
+
+
+@pytest.mark.parametrize("shown", [str, in_inches])
+def test_whoever_does_the_printed_sum_comes_to_the_same_points(shown):
+    found = score_seat(seat(**{**PERFECT, "overhang_left": 0.688, "twist": 1.234}), DEFAULTS)
+    wide = Value(0.688, 0.18, "mm")  # rounded to 0.7 mm where it is told
+    found = score_seat(
+        replace(found.seat, values={**found.seat.values, "overhang_left": wide}), DEFAULTS
+    )
+    for part in (found.parts[0], found.parts[2]):
+        full, high, at, again, low, points = map(
+            float, re.findall(r"[\d.]+", re.sub(r".*: (?=\d ×)", "", shown(part.arithmetic)))[:6]
+        )
+        assert high == again
+        assert full * (high - at) / (high - low) == pytest.approx(points, abs=0.02)
+        assert points == pytest.approx(part.points, abs=0.006)
 
 
 def test_what_is_not_measured_is_left_out_and_named_and_never_scaled():

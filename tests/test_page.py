@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import socket
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from simulated_bows import invent, photograph
 
 from fitcheck.errors import BadInput
+from fitcheck.findings.whole import find
+from fitcheck.measurement import Note
 from fitcheck.page import words
-from fitcheck.page.edge_editor import edited_lines, lines_to_begin_with
+from fitcheck.page.compare_view import change_table
+from fitcheck.page.edge_editor import edited_lines, lines_to_begin_with, with_edit_taken
 from fitcheck.page.launch import SETTINGS, launch, photos_to_show
 from fitcheck.page.picture_frame import PictureFrame, frame_round
 from fitcheck.page.pictures import piece_of, profile_across
@@ -139,6 +145,20 @@ def test_anything_else_that_the_browser_sends_is_left_alone(edit: object) -> Non
     assert edited_lines(None, frame, "7", EDGES) is None
 
 
+def test_an_edit_leaves_alone_what_another_window_set_meanwhile() -> None:
+    one, two, three = (((x, 0.0), (x, 9.0)) for x in (1.0, 2.0, 3.0))
+    rounded = ((1.0 + 1e-9, 0.0), (1.0, 9.0))
+    before, now = {"left": one}, {"left": two, "right": three}  # the other moved one, set one
+    assert with_edit_taken(now, before, {"left": rounded, "butt": one}) == {
+        "left": two,
+        "right": three,
+        "butt": one,
+    }
+    assert with_edit_taken(now, before, {"left": three})["left"] == three  # moved here, too
+    assert with_edit_taken(now, before, {}) == {"right": three}  # undone here
+    assert with_edit_taken({}, before, {"left": one}) == {}  # taken back there, not moved here
+
+
 def test_an_edge_that_there_is_not_is_dropped() -> None:
     frame = PictureFrame(0, 0, 400, 300, 0, 1.0)
     edit = {"revision": "7", "lines": [{"id": "evil", "ends": [[1, 2], [9, 90]]}]}
@@ -187,3 +207,22 @@ def test_photographs_to_open_with_are_found(tmp_path: Path) -> None:
     numbers.write_text("nonsense", encoding="utf-8")
     with pytest.raises(BadInput, match="does not hold measurements"):
         photos_to_show(numbers)
+
+
+def test_before_and_after_has_a_row_for_every_number_and_marks_the_doubtful() -> None:
+    bow = photograph(invent(3, "pad"), "both cards", 3)
+    found = [photo.measurement for photo in bow.photos]
+    before = find(bow, found)
+    doubt = Note("edge_uneven", "An edge is uneven.", "Look at it.")
+    seen = [
+        replace(m, warnings=(doubt,)) if p.view == "pad" and p.end == "upper" else m
+        for p, m in zip(bow.photos, found, strict=True)
+    ]
+    table = change_table(before, find(bow, seen))
+    rows = re.findall(r"<tr>(.*?)</tr>", table)[1:]
+    assert len(rows) == len(before.findings)
+    for place in ("upper pad", "lower pad", "grip"):
+        assert sum(f"string at the {place}" in row for row in rows) == 1
+    (upper,) = [row for row in rows if "Upper end" in row and "pad squareness" in row]
+    (lower,) = [row for row in rows if "Lower end" in row and "pad squareness" in row]
+    assert (upper.count("⚠"), lower.count("⚠")) == (1, 0)

@@ -209,9 +209,13 @@ def _part(name: str, words: str, full: int, worst: Value, tolerance: Tolerance) 
     elif size >= rework:
         how = f"{value} is at or past {ends[1]}: 0 of {full}"
     else:
+        # With digits enough that whoever does the sum comes to the same points.
+        low, at, high = (
+            f"{x:.3f}{'°' if worst.unit == 'deg' else ' mm'}" for x in (good, size, rework)
+        )
         how = (
-            f"{value} lies between {ends[0]} and {ends[1]}: {full} × ({ends[1]} less {value}) / "
-            f"({ends[1]} less {ends[0]}) = {points:.2f} of {full}"
+            f"{value} lies between {ends[0]} and {ends[1]}: {full} × ({high} less {at}) / "
+            f"({high} less {low}) = {points:.2f} of {full}"
         )
     return PartScore(name, words, full, points, f"{words}: {how}")
 

@@ -36,7 +36,7 @@ label[hidden] { display: none; }
 label:focus-within { outline: 3px solid #1d2730; outline-offset: 2px; }
 input { position: absolute; inset: 0; width: 100%; height: 100%; opacity: 0; cursor: pointer; }
 .as { margin: 0 0 0.5rem; color: #4a5661; font: 0.95rem var(--st-font); }
-output { display: block; color: #1d2730; font: 1rem var(--st-font); }
+output { display: block; overflow-wrap: anywhere; color: #1d2730; font: 1rem var(--st-font); }
 output p { margin: 0.6rem 0 0; }
 output .refused { background: #fde6e2; color: #4d0e08; padding: 0.6rem 0.8rem;
   border-left: 0.4rem solid #a3190d; }

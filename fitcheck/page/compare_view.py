@@ -14,7 +14,14 @@ from fitcheck.findings.whole import Findings
 from fitcheck.findings.words import plain_quantity
 from fitcheck.page import measuring, words
 from fitcheck.page.drawings import seat_svg, twist_svg
-from fitcheck.page.findings_view import SIGNS, decision_name
+from fitcheck.page.findings_view import (
+    SIGNS,
+    WARNED,
+    Named,
+    decision_name,
+    named,
+    resting_on_warned,
+)
 from fitcheck.page.keeping import store, visit
 from fitcheck.page.navigation import FINDINGS_STEP, open_inspection
 
@@ -66,16 +73,18 @@ def change_table(before: Findings, after: Findings) -> str:
 
     A change counts as told from zero if it is larger than its own expanded uncertainty.
     """
-    rows = {_key(one): one for one in before.findings}
-    later = {_key(one): one for one in after.findings}
+    rows = {named(one): one for one in before.findings}
+    later = {named(one): one for one in after.findings}
+    doubts = [resting_on_warned(f, "as received") for f in (before, after)]
     body = ""
     for key in [*rows, *(k for k in later if k not in rows)]:
         one, other = rows.get(key), later.get(key)
-        named = one or other
-        assert named is not None  # noqa: S101 - the key came from one of them
+        either = one or other
+        assert either is not None  # noqa: S101 - the key came from one of them
         body += (
-            f'<tr><th scope="row">{words.text(decision_name(named))}</th>'
-            f"<td>{_cell(one)}</td><td>{_cell(other)}</td><td>{_change(one, other)}</td></tr>"
+            f'<tr><th scope="row">{words.text(decision_name(either))}</th>'
+            f"<td>{_cell(one, doubts[0])}</td><td>{_cell(other, doubts[1])}</td>"
+            f"<td>{_change(one, other)}</td></tr>"
         )
     return (
         '<table class="fc-table fc-stack"><thead><tr><th scope="col">Measure</th>'
@@ -84,16 +93,13 @@ def change_table(before: Findings, after: Findings) -> str:
     )
 
 
-def _key(one: Finding) -> tuple[str, str, str]:
-    return one.name, one.end or "", one.limb or ""
-
-
-def _cell(one: Finding | None) -> str:
+def _cell(one: Finding | None, warned: frozenset[Named]) -> str:
     if one is None:
         return "not measured"
     verdict = verdict_words(one)
     value = plain_quantity(one.value.value, one.value.standard_uncertainty, one.value.unit)
-    return f"{words.text(value)}<br>{SIGNS[verdict]} {verdict}"
+    mark = WARNED if named(one) in warned else ""
+    return f"{words.text(value)}{mark}<br>{SIGNS[verdict]} {verdict}"
 
 
 def _change(one: Finding | None, other: Finding | None) -> str:

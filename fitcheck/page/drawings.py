@@ -27,6 +27,7 @@ FACTORS = (20, 10, 5, 2, 1)
 LARGEST_PX = 52.0  # of an overhang as drawn
 LARGEST_DEG = 16.0  # of an angle as drawn
 BAND = "#f3a95f"
+LONGEST_LIMB_NAME = 12  # beside the end, in a heading
 
 
 def factor(values: Sequence[float], px_for_each: float, largest_px: float) -> int:
@@ -99,12 +100,16 @@ def seat_svg(seat: Seat) -> str:
             *_two_lines(x_text, butt + 66, value, anchor),
         ]
     where = f"{seat.end} end, limb {seat.limb}" if seat.limb else f"{seat.end} end"
+    title = f"{seat.end.capitalize()} end"
+    if seat.limb:
+        cut = len(seat.limb) > LONGEST_LIMB_NAME
+        title += f", limb {seat.limb[: LONGEST_LIMB_NAME - 1] + '…' if cut else seat.limb}"
     said = "; ".join(f"overhang {s} {_amount(v)}" for s, v in sides.items() if v is not None)
     return _sheet(
         f"Seat, {where}: {said}",
         302,
         [
-            text(16, 28, f"{where[:1].upper()}{where[1:]}", 17, font_weight="bold"),
+            text(16, 28, title, 17, font_weight="bold"),
             text(WIDE - 16, 28, "↑ tip", 14, BLUE, text_anchor="end", font_weight="bold"),
             *parts,
             text(16, 272, _scale_words("Overhangs", times), 13, SOFT),

@@ -21,6 +21,8 @@ from fitcheck.page.picture_frame import PictureFrame
 from fitcheck.page.picture_routes import frame_address, routes_are_served
 from fitcheck.wording import EDGE_NAMES
 
+SAME_PX = 0.01
+
 _HTML = """
 <div class="editor">
   <div class="edges" role="group" aria-label="Edge to move"></div>
@@ -148,6 +150,33 @@ def edited_lines(
     except (KeyError, TypeError, ValueError):
         return None
     return lines if all(_sound(line) for line in lines.values()) else None
+
+
+def with_edit_taken(
+    now: Mapping[str, Line], before: Mapping[str, Line], lines: Mapping[str, Line]
+) -> dict[str, Line]:
+    """Return the lines of a photograph after an edit; what another window set meanwhile stays.
+
+    Parameters
+    ----------
+    now
+        As they stand.
+    before, lines
+        What this editor held before the edit and holds after it.
+    """
+    kept = {edge: line for edge, line in now.items() if edge in lines or edge not in before}
+    moved = {edge: line for edge, line in lines.items() if not _same(line, before.get(edge))}
+    return {**kept, **moved}
+
+
+def _same(line: Line, other: Line | None) -> bool:
+    """Whether two lines are one; the browser's way there and back rounds."""
+    if other is None:
+        return False
+    apart = (
+        abs(a - b) for e, o in zip(line, other, strict=True) for a, b in zip(e, o, strict=True)
+    )
+    return max(apart) < SAME_PX
 
 
 # Where a line begins that was neither found nor set, as shares of the frame.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import streamlit as st
 
@@ -10,7 +12,12 @@ from fitcheck.measurement import Measurement
 from fitcheck.page import measuring, words
 from fitcheck.page.drawings import edge_colour, profile_svg
 from fitcheck.page.earlier_lines import earlier_lines
-from fitcheck.page.edge_editor import edge_editor, edited_lines, lines_to_begin_with
+from fitcheck.page.edge_editor import (
+    edge_editor,
+    edited_lines,
+    lines_to_begin_with,
+    with_edit_taken,
+)
 from fitcheck.page.fields import kept_choice
 from fitcheck.page.inspection import Inspection, Line, PhotoFile
 from fitcheck.page.navigation import EDITING, PHOTOGRAPHS_STEP, go
@@ -21,6 +28,7 @@ from fitcheck.page.shots import words_of
 from fitcheck.views import VIEWS
 
 PROFILE_REACH_PX = 40.0
+_SENT = "editor-sent"  # the lines that stood in the editor last, by its revision
 
 
 def edges(inspection: Inspection, photo: PhotoFile) -> None:
@@ -79,6 +87,7 @@ def _edit(
         lines = lines_to_begin_with(names, found, photo.hints, frame)
         opened = ((sha256, photo.view), frame, lines, photo.hints, str(count))
         st.session_state[EDITING] = opened
+        st.session_state[_SENT] = {str(count): photo.hints}
     _, frame, lines, by_hand, revision = opened
     key = f"editor-{revision}"
     edge_editor(
@@ -98,8 +107,12 @@ def _take_edit(
 ) -> None:
     known = VIEWS[photo.view].edges
     lines = edited_lines(st.session_state.get(key), frame, revision, known)
-    if lines is not None:
-        inspection.mark(photo.sha256, lines)
+    if lines is None:
+        return
+    before: Mapping[str, Line] = st.session_state[_SENT].get(revision, {})
+    now = inspection.photos.get(photo.sha256, photo).hints
+    st.session_state[_SENT] = {revision: lines}
+    inspection.mark(photo.sha256, with_edit_taken(now, before, lines))
 
 
 def _say_by_hand(inspection: Inspection, photo: PhotoFile, measurement: Measurement) -> None:

@@ -61,12 +61,13 @@ MEANINGS = {
     "twist.",
 }
 Named = tuple[str, End | None, str | None]
-_WARNED = (
+WARNED = (
     ' <span role="img" title="rests on a photograph with a warning" '
     'aria-label="rests on a photograph with a warning">⚠</span>'
 )
 MOST_REASONS = 3  # at the top; the rest can be opened
 FEW_SENTENCES = 3
+MOST_NAMED = 3  # photographs, in a sentence
 
 
 def findings(inspection: Inspection) -> None:
@@ -136,7 +137,10 @@ def _warned_of(found: Sequence[Outcome]) -> None:
     ]
     if not warned:
         return
-    names = "; ".join(dict.fromkeys(words_of(photo.fields) for photo in warned))
+    shown = list(dict.fromkeys(words_of(photo.fields) for photo in warned))
+    names = "; ".join(shown[:MOST_NAMED])
+    if len(shown) > MOST_NAMED:
+        names += f" and {len(shown) - MOST_NAMED} more"
     words.show(
         words.box(
             "warning",
@@ -191,7 +195,7 @@ def _seats(f: Findings) -> None:
     whole = [one for one in f.findings if one.end is None]
     if whole:
         with st.expander(f"The whole bow: {_in_words(whole)}"):
-            words.show(decision_table(whole, warned=_resting_on_warned(f, "as received")))
+            words.show(decision_table(whole, warned=resting_on_warned(f, "as received")))
     exchanged = f.seats["exchanged"]
     known = [
         end
@@ -222,7 +226,7 @@ def _seat(f: Findings, arrangement: Arrangement, end: End, opened: bool) -> None
         _beside_each_other(*_drawn(seat))
         if rows:
             with st.expander("Every number against its limit"):
-                warned = _resting_on_warned(f, arrangement)
+                warned = resting_on_warned(f, arrangement)
                 words.show(decision_table(rows, with_place=False, warned=warned))
         if score.out_of:
             _score(score)
@@ -323,20 +327,26 @@ def _score(score: Score) -> None:
         )
 
 
-def _resting_on_warned(f: Findings, arrangement: Arrangement) -> frozenset[Named]:
+def resting_on_warned(f: Findings, arrangement: Arrangement) -> frozenset[Named]:
     """Names of the decisions that rest on a photograph with a warning."""
     decided = f.findings if arrangement == "as received" else f.findings_exchanged
     lines = [line for line in lines_of(f) if line.arrangement == arrangement and line.limit]
     by_number = dict(enumerate(f.measurements, start=1))
     return frozenset(
-        _named(one)
+        named(one)
         for one, line in zip(decided, lines, strict=False)
         if any((m := by_number[n]) is not None and m.warnings for n in line.photos)
     )
 
 
-def _named(one: Finding) -> Named:
-    return one.name, one.end, one.limb
+def named(one: Finding) -> Named:
+    """What tells a decision from the others."""
+    return f"{one.name} {_string_place(one)}", one.end, one.limb
+
+
+def _string_place(one: Finding) -> str:
+    """Where on the string, which its sentence ends with: ``upper pad``; empty for all else."""
+    return one.said.rpartition(" at the ")[2] if one.name.startswith("string") else ""
 
 
 def decision_table(
@@ -357,7 +367,7 @@ def decision_table(
     body = "".join(
         f'<tr><th scope="row">{words.text(name(one))}</th>'
         f"<td>{words.text(value_text(one.value))}"
-        f"{_WARNED if _named(one) in warned else ''}</td>"
+        f"{WARNED if named(one) in warned else ''}</td>"
         f"<td>good {words.text(one.judged.tolerance.good_text)}, rework "
         f"{words.text(one.judged.tolerance.rework_text)}</td>"
         f"<td>{SIGNS[verdict_words(one)]} {verdict_words(one)}"
@@ -389,7 +399,10 @@ def _measure(one: Finding) -> str:
 
 
 def _measure_name(one: Finding) -> str:
-    return MEASURES.get(one.name, one.name.replace("_", " "))
+    place = _string_place(one)
+    return (
+        f"string at the {place}" if place else MEASURES.get(one.name, one.name.replace("_", " "))
+    )
 
 
 def _bench(f: Findings) -> None:

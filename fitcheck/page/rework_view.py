@@ -13,7 +13,8 @@ from fitcheck.page import words
 from fitcheck.page.fields import kept_text
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.navigation import PHOTOGRAPHS_STEP, go
-from fitcheck.page.units_shown import in_unit_shown
+from fitcheck.page.units_shown import in_unit_shown, length_text, unit
+from fitcheck.units import fraction_text, nearest_inch_fraction
 
 # What is photographed anew after a step, by what it works on.
 _AGAIN = {"lap": "pad", "move_holes": "seat", "dress": "seat", "shim": "sight", "bed": "sight"}
@@ -82,7 +83,7 @@ def _step(inspection: Inspection, number: int, step: Step, opened: bool) -> None
 
 
 def _how(step: Step) -> None:
-    how_much = "" if step.depth_mm is None else depth_text(step.depth_mm)
+    how_much = "" if step.depth_mm is None else _depth(step.depth_mm, step.depth_sd_mm)
     words.show(
         f"<p>{words.text(step.text)}</p>",
         f"<p><strong>How much:</strong> {words.text(how_much)}.</p>" if how_much else "",
@@ -94,6 +95,17 @@ def _how(step: Step) -> None:
         _predicted(step),
         f"<p><strong>Stop and measure:</strong> {words.text(step.stop)}</p>" if step.stop else "",
     )
+
+
+def _depth(depth_mm: float, sd_mm: float | None) -> str:
+    """How much to take off or to lay under, with its uncertainty; in inches a fraction, too."""
+    if not sd_mm:
+        return depth_text(depth_mm)
+    said = length_text(depth_mm, max(1.96 * sd_mm, 1e-3), signed=False)
+    if unit() == "mm":
+        return said
+    fraction = nearest_inch_fraction(depth_mm)
+    return f"{said}; " + (f"nearest {fraction_text(fraction)}" if fraction else "under 1/128 in")
 
 
 def _measured_after(

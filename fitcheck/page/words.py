@@ -224,8 +224,10 @@ def budget_table(characteristics: Sequence[Characteristic]) -> str:
     head = "".join(f'<th scope="col">{text(_source_name(s))}</th>' for s in sources)
     rows = "".join(_budget_row(c, sources) for c in characteristics)
     return (
-        '<p class="soft">Standard uncertainty from each source alone, and from all together. '
-        "▲ marks the largest. They combine as squares do, so they do not add up.</p>"
+        '<p class="soft">By how much each source alone would move the number, typically (its '
+        "standard uncertainty), and all of them together. ▲ marks the largest. They combine as "
+        "squares do, so they do not add up. The last is the ± of the number: about twice that, "
+        "and right in 95 of 100 cases.</p>"
         '<div class="fc-scroll" tabindex="0" role="region" aria-label="Sources of uncertainty">'
         '<table class="fc-table fc-stack fc-labelled"><thead><tr><th scope="col">Measure</th>'
         f"{head}"
@@ -269,7 +271,7 @@ def cards_found(measurement: Measurement) -> str:
         return "<p>No card was found.</p>"
     said = "".join(
         f"<li><strong>Card {text(c.card)}</strong>: {c.corners} corners, "
-        f"{c.residual_px:.2f} px off on average (rms).</li>"
+        f"which lie {c.residual_px:.2f} pixels off a true card on average.</li>"
         for c in measurement.cards
     )
     return f"<ul>{said}</ul>"
@@ -297,7 +299,9 @@ def origin(edge: Edge) -> str:
 
 
 def _scatter(edge: Edge) -> str:
-    return "" if edge.origin == "given" else f"scatter {edge.scatter_mm:.3f} mm"
+    if edge.origin == "given":
+        return ""
+    return f"its places lie {edge.scatter_mm:.3f} mm beside a straight line"
 
 
 def _value(found: Characteristic) -> tuple[str, str]:
