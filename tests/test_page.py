@@ -145,6 +145,14 @@ def test_anything_else_that_the_browser_sends_is_left_alone(edit: object) -> Non
     assert edited_lines(None, frame, "7", EDGES) is None
 
 
+def test_lines_that_were_not_found_begin_on_their_own_side() -> None:
+    frame = frame_round({}, (1000, 800))
+    for from_the_tip in (False, True):
+        lines = lines_to_begin_with(VIEWS["pad"].edges, {}, {}, frame, from_the_tip)
+        (left, _), (right, _) = lines["riser_left"], lines["riser_right"]
+        assert (left[0] > right[0]) == from_the_tip
+
+
 def test_an_edit_leaves_alone_what_another_window_set_meanwhile() -> None:
     one, two, three = (((x, 0.0), (x, 9.0)) for x in (1.0, 2.0, 3.0))
     rounded = ((1.0 + 1e-9, 0.0), (1.0, 9.0))

@@ -196,12 +196,18 @@ def lines_to_begin_with(
     found: Mapping[str, Line],
     by_hand: Mapping[str, Line],
     frame: PictureFrame,
+    from_the_tip: bool = False,
 ) -> dict[str, Line]:
-    """Lines for the editor: the user's, else those found, else a guess in the middle."""
+    """Lines for the editor: the user's, else those found, else a guess in the middle.
+
+    Where the riser is seen ``from_the_tip``, its left side is on the picture's right.
+    """
     width, height = frame.size_px
     lines: dict[str, Line] = {}
     for edge in edges:
         start, end = _GUESS.get(edge, ((0.4, 0.5), (0.6, 0.5)))
+        if from_the_tip:
+            start, end = (1 - start[0], start[1]), (1 - end[0], end[1])
         known = by_hand.get(edge) or found.get(edge)
         lines[edge] = known or (
             frame.to_photo((start[0] * width, start[1] * height)),

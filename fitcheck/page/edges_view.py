@@ -84,7 +84,7 @@ def _edit(
         frame = frame_round({**found, **photo.hints}, unaided.size_px)
         count = st.session_state.get("editor-count", 0) + 1
         st.session_state["editor-count"] = count
-        lines = lines_to_begin_with(names, found, photo.hints, frame)
+        lines = lines_to_begin_with(names, found, photo.hints, frame, photo.view == "pad")
         opened = ((sha256, photo.view), frame, lines, photo.hints, str(count))
         st.session_state[EDITING] = opened
         st.session_state[_SENT] = {str(count): photo.hints}

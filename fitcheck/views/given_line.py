@@ -91,14 +91,16 @@ def given_line(points_px: Array, surface: Surface, frame: StripFrame, words: str
     points_px
         Pixels of the upright picture, shape (n, 2).
     surface, frame
-        The surface that the edge lies on, and the strip frame along the edge.
+        The surface that the edge lies on, and the strip frame along the edge; it lies outward
+        of the frame's origin, where the card is.
     words
         What the edge is called in a sentence, without an article.
 
     Raises
     ------
     Refused
-        ``line_unfit`` if the points lie close together or across the edge.
+        ``line_unfit`` if the points lie close together or across the edge, ``line_elsewhere``
+        if they lie where this edge cannot be.
     """
     points = frame.from_surface(surface.from_pixels(points_px))
     along = (float(np.min(points[:, 0])), float(np.max(points[:, 0])))
@@ -114,5 +116,12 @@ def given_line(points_px: Array, surface: Surface, frame: StripFrame, words: str
     slope = float(direction[1] / direction[0])
     middle = (along[0] + along[1]) / 2
     line = Line(float(spot[1] + slope * (middle - spot[0])), slope, middle)
+    if line.offset_mm <= 0:
+        raise Refused(
+            "line_elsewhere",
+            f"The line drawn by hand for the {words} lies on the other side of the card.",
+            "Lay it on the edge that it is named for: left and right are as one faces the limb's "
+            "outer face with its tip up.",
+        )
     sd = float(np.hypot(GIVEN_SD_MM, GIVEN_SD_PX / px_per_mm_at(surface, frame, line)))
     return GivenLine(words, line, along, sd)
