@@ -318,6 +318,11 @@ def test_a_pad_s_line_can_be_taken_as_it_lies_and_the_edit_says_so(pads: str) ->
     inspection_of(app).mark(photo.sha256, {"riser_right": found["riser_right"]})
     app.run()
     assert "moved: Riser, left edge, Riser, right edge; taken as they lie" in said(app)
+    crosswise = {"riser_left": found["riser_right"], "riser_right": found["riser_left"]}
+    inspection_of(app).mark(photo.sha256, crosswise)
+    app.run()
+    assert "✗ Look at your lines" in said(app)
+    assert "Lay it on the edge that it is named for" in said(app)
     press(app, "reset-edges")
     assert not inspection_of(app).photos[photo.sha256].as_given
 

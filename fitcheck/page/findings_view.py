@@ -140,7 +140,7 @@ def _warned_of(found: Sequence[Outcome]) -> None:
     shown = list(dict.fromkeys(words_of(photo.fields) for photo in warned))
     names = "; ".join(shown[:MOST_NAMED])
     if len(shown) > MOST_NAMED:
-        names += f" and {len(shown) - MOST_NAMED} more"
+        names += f"; and {len(shown) - MOST_NAMED} more"
     words.show(
         words.box(
             "warning",

@@ -19,6 +19,8 @@ MAIN = {
     "sight": ("twist",),
     "joint": ("gap_butt", "gap_end"),
 }
+# Refusals that are no fault of the photograph, but of lines that were set in it by hand.
+LINES_AT_FAULT = frozenset({"hint_on_card", "line_unfit", "line_elsewhere", "lines_crossed"})
 
 
 def say_what_it_shows(inspection: Inspection, photo: PhotoFile) -> None:
@@ -77,9 +79,10 @@ def verdict(measurement: Measurement, reasons: bool = True) -> str:
     """
     if measurement.refused is not None:
         note = measurement.refused
+        told = "Look at your lines" if note.code in LINES_AT_FAULT else "Take it again"
         return (
             '<p><strong class="fc-badge fc-rework"><span aria-hidden="true">✗</span> '
-            f"Take it again</strong></p><p>{words.text(note.message)} "
+            f"{told}</strong></p><p>{words.text(note.message)} "
             f"<strong>{words.text(note.advice)}</strong></p>"
         )
     main = [c for c in measurement.characteristics if c.name in MAIN[measurement.view]]
