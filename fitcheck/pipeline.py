@@ -62,6 +62,7 @@ class _Seen:
 
     photo: Photo
     cards: list[CardCorners]
+    doubts: tuple[Note, ...] = ()  # whether it is a photograph of this kind at all
 
 
 def measure(
@@ -296,7 +297,25 @@ def _find(photo: Photo, view: View) -> _Seen:
             "Lay the card flat, whole in the picture, evenly lit and in focus, and retake from "
             "about 40 cm.",
         )
-    return _Seen(photo, cards)
+    return _Seen(photo, cards, _another_view(view, everything))
+
+
+def _another_view(view: View, found: list[CardCorners]) -> tuple[Note, ...]:
+    """Warn where the picture shows all cards of another view that needs these and more."""
+    names = {c.card.name for c in found}
+    for other in VIEWS.values():
+        all_of_it = {*other.cards, *other.optional_cards}
+        if {*view.cards, *view.optional_cards} < all_of_it <= names:
+            beside = sorted(all_of_it - {*view.cards, *view.optional_cards})
+            return (
+                Note(
+                    "another_view",
+                    f"Card {' and '.join(beside)} is in the picture, too, as in a photograph of "
+                    "another kind.",
+                    "If it shows something else, say so; else leave that card out of the picture.",
+                ),
+            )
+    return ()
 
 
 def _by_phone(seen: Mapping[int, _Seen]) -> list[list[int]]:
@@ -373,7 +392,7 @@ def _look(
         size_px=photo.size_px,
         inputs=setup.to_json(),
     )
-    warnings: list[Note] = []
+    warnings = list(seen.doubts)
     try:
         warnings += photo_warnings(seen.cards, edges, solution, places)
         rng = np.random.default_rng(SEED)

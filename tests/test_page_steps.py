@@ -291,6 +291,19 @@ def test_refused_photographs_are_said_and_the_rest_goes_on() -> None:
     ]
 
 
+def test_a_photograph_of_another_kind_is_told_and_can_be_said_to_be_so() -> None:
+    file = "received-upper-sight.jpg"
+    app = uploaded(begun("new pads", step=3), (file, (BOW / file).read_bytes()))
+    assert "Card D is in the picture, too, as in a photograph of another kind." in said(app)
+    sha256 = next(iter(inspection_of(app).photos))
+    assert app.selectbox(key=f"shows-{sha256}").label == "It shows"
+    file = "received-upper-seat.jpg"
+    app = uploaded(app, (file, (BOW / file).read_bytes()))
+    assert "Missing in the picture: card C. Found instead: card A and B." in said(app)
+    newest = list(inspection_of(app).photos)[-1]
+    assert app.selectbox(key=f"shows-{newest}").label == "It shows"
+
+
 def test_a_photograph_is_judged_at_once_and_the_next_one_offered(pads: str) -> None:
     app = opened(inspection=pads, step="3")
     text = said(app)

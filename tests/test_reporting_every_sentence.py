@@ -72,6 +72,7 @@ VALUES = {
     "view.name": ("seat", "sight"),
     "visible_text(name)": ("seat.jpg",),
     "what": ("seat.jpg is 9000 × 90 pixels", "seat.jpg has too many pixels"),
+    "' and '.join(beside)": ("A", "D"),
     "' and '.join(missing)": ("A", "C and D"),
     "' and '.join(others)": ("C", "A and B"),
 }

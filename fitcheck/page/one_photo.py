@@ -67,6 +67,15 @@ def say_what_it_shows(inspection: Inspection, photo: PhotoFile) -> None:
             )
 
 
+def _another_kind(measurement: Measurement) -> str:
+    """Why it may be a photograph of another kind; empty where nothing speaks for it."""
+    notes = [note for note in measurement.warnings if note.code == "another_view"]
+    return "".join(
+        f"<p>{words.text(note.message)} <strong>{words.text(note.advice)}</strong></p>"
+        for note in notes
+    )
+
+
 def verdict(measurement: Measurement, reasons: bool = True) -> str:
     """Say of a photograph: used, used with a warning, or to be taken again.
 
@@ -82,7 +91,7 @@ def verdict(measurement: Measurement, reasons: bool = True) -> str:
         told = "Look at your lines" if note.code in LINES_AT_FAULT else "Take it again"
         return (
             '<p><strong class="fc-badge fc-rework"><span aria-hidden="true">✗</span> '
-            f"{told}</strong></p><p>{words.text(note.message)} "
+            f"{told}</strong></p>{_another_kind(measurement)}<p>{words.text(note.message)} "
             f"<strong>{words.text(note.advice)}</strong></p>"
         )
     main = [c for c in measurement.characteristics if c.name in MAIN[measurement.view]]

@@ -264,6 +264,11 @@ def _folded(
     return (photos, []) if len(used) <= MOST_UNFOLDED else (asking, used)
 
 
+def _may_show_something_else(measurement: Measurement) -> bool:
+    notes = (*measurement.warnings, *([measurement.refused] if measurement.refused else []))
+    return any(note.code in ("wrong_card", "another_view") for note in notes)
+
+
 def _photo_in_list(
     inspection: Inspection, photo: PhotoFile, newest: bool, told: Callable[[float], None]
 ) -> None:
@@ -293,7 +298,7 @@ def _photo_in_list(
                 words.photo_row(title, "" if drawn else small_pictures.thumbnail(photo), body),
                 drawn,
             )
-        if measurement.refused is not None and measurement.refused.code == "wrong_card":
+        if _may_show_something_else(measurement):
             say_what_it_shows(inspection, photo)
     with st.container(horizontal=True):
         if measurement is not None:

@@ -234,7 +234,11 @@ class _Pad:
         if off_centre > FAR_OFF_CENTRE_MM:
             # Either the card stands there, or one of the sides lies twice as far from where it is.
             one_side = np.repeat(np.eye(2)[:, :, None], 2, axis=2)
-            rivals += [Rival(2 * off_centre * side, 0.5) for side in one_side]
+            rivals += [
+                Rival(2 * off_centre * side, 0.5)
+                for name, side in zip(SIDES, one_side, strict=True)
+                if name not in self.scene.hints
+            ]
         if rivals:
             sources.append(Source("other_line", {"edges": draw_rivals(rng, rivals, DRAWS)}))
         return best, sources
