@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fitcheck.cli_cards import add_card_options, setup_of
-from fitcheck.cli_report import shop_of
+from fitcheck.cli_report import add_report_options, shop_of
 from fitcheck.cli_store import add_store_option
 from fitcheck.errors import BadInput
 from fitcheck.plain_text import visible_text
@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from fitcheck.lens_profile import LensProfile
     from fitcheck.lots.acceptance import Tolerance
     from fitcheck.lots.drift import Occasion
+    from fitcheck.lots.lot_report import LotWishes
     from fitcheck.lots.photo_job import Outcome
     from fitcheck.lots.whole import LotFindings
+    from fitcheck.reporting.amounts import Units
 
 OK, REFUSED, STOPPED = 0, 3, 130
 
@@ -64,8 +66,7 @@ def add_lot_commands(commands: Any) -> None:
         metavar="ADDRESS",
         help="measure on the cluster of this Dask scheduler, such as tcp://bench:8786",
     )
-    lot.add_argument("--paper", choices=("a4", "letter"), default="a4", help="of the report")
-    lot.add_argument("--shop", type=Path, metavar="FILE", help="the shop’s name and address")
+    add_report_options(lot)
     lot.add_argument("--not-kept", action="store_true", help="do not keep it in the store")
     add_store_option(lot)
     lot.set_defaults(run=_lot)
@@ -84,6 +85,9 @@ def add_lot_commands(commands: Any) -> None:
     )
     drift.add_argument(
         "lots", nargs="*", type=Path, metavar="LOT", help="folders of lots (default: the store)"
+    )
+    drift.add_argument(
+        "--out", type=Path, metavar="DIR", help="folder for a chart of each quantity (SVG)"
     )
     add_store_option(drift)
     drift.set_defaults(run=_drift)
@@ -130,6 +134,7 @@ def _profiles(path: Path | None) -> list[LensProfile]:
 
 
 def _lot(options: argparse.Namespace) -> int:
+    from fitcheck.lots.course import courses
     from fitcheck.lots.drift import drift
     from fitcheck.lots.kept_results import KeptResults
     from fitcheck.lots.whole import RESULTS_FOLDER
@@ -141,7 +146,7 @@ def _lot(options: argparse.Namespace) -> int:
         raise BadInput(
             "bad_workers", f"{options.workers} processes cannot be started.", "Give 1 or more."
         )
-    shop = shop_of(options.shop)
+    wishes = _wishes(options)
     numbers = options.lot.is_file()
     lot = _of_numbers(options) if numbers else _measured(options)
     if lot is None:
@@ -152,8 +157,9 @@ def _lot(options: argparse.Namespace) -> int:
         return STOPPED
     # A trial of the method is not the shop's work, unless a store is named for it.
     kept = not options.not_kept and not numbers and (not lot.trial or options.store is not None)
-    changes = drift([*_earlier(options.store, lot), lot.occasion]) if kept and lot.occasion else ()
-    files = lot_files(lot, changes, shop, options.paper)
+    occasions = _occasions(options.store, lot) if kept else []
+    changes = drift(occasions)
+    files = lot_files(lot, changes, courses(occasions), wishes)
     written = write_lot(options.out, files)
     if kept:
         from fitcheck.store import Store
@@ -168,6 +174,32 @@ def _lot(options: argparse.Namespace) -> int:
     for path in written:
         print(path)
     return REFUSED if lot.refused else OK
+
+
+def _wishes(options: argparse.Namespace) -> LotWishes:
+    """How the report is wanted: by the options, else by the shop's settings.
+
+    Looked at before anything is measured: a language that there is not costs no time.
+    """
+    from fitcheck.lots.lot_report import LotWishes
+    from fitcheck.reporting.language import Language
+
+    shop = shop_of(options.shop)
+    language = options.language or shop.language or "en"
+    units: Units = "in" if (options.units or shop.units) == "in" else "mm"
+    Language(language)
+    return LotWishes(language, units, options.paper, shop)
+
+
+def _occasions(store: Path | None, lot: LotFindings) -> list[Occasion]:
+    """Return a lot’s occasion after all it is held against; none where it tells nothing."""
+    from fitcheck.lots.history import earlier_occasions
+    from fitcheck.page.document import inspection_of
+    from fitcheck.store import Store
+
+    if lot.occasion is None:
+        return []
+    return [*earlier_occasions(Store(store), inspection_of, lot.name, lot.date), lot.occasion]
 
 
 def _of_numbers(options: argparse.Namespace) -> LotFindings:
@@ -223,7 +255,7 @@ def _measured(options: argparse.Namespace) -> LotFindings | None:
 
 
 def _say_lot(lot: LotFindings) -> None:
-    from fitcheck.lots.words import lot_sentence, photographs_sentence, truth_sentence
+    from fitcheck.lots.words import lot_sentence, photographs_sentence, truth_text
     from fitcheck.wording import wording
 
     print(f"{visible_text(lot_sentence(lot))}.")
@@ -237,20 +269,10 @@ def _say_lot(lot: LotFindings) -> None:
     for one in lot.judged:
         print(f"{wording(one.name).name}:")
         said = one.improvement.sentences if one.improvement else (one.no_study,)
-        for sentence in filter(None, (*said, truth_sentence(one))):
+        for sentence in filter(None, (*said, truth_text(one))):
             print(f"  {sentence}")
     for note in lot.notes:
         print(f"{note.message} {note.advice}".strip())
-
-
-def _earlier(store: Path | None, lot: LotFindings) -> list[Occasion]:
-    """Occasions of the store but this lot itself, kept at an earlier run."""
-    from fitcheck.lots.history import occasions_in
-    from fitcheck.page.document import inspection_of
-    from fitcheck.store import Store
-
-    found = occasions_in(Store(store), inspection_of)
-    return [o for o in found if (o.name, o.date) != (lot.name, lot.date)]
 
 
 def _repeat(options: argparse.Namespace) -> int:
@@ -265,6 +287,7 @@ def _repeat(options: argparse.Namespace) -> int:
 
 
 def _drift(options: argparse.Namespace) -> int:
+    from fitcheck.lots.course import courses
     from fitcheck.lots.drift import drift
     from fitcheck.lots.history import occasion_in_file, occasions_in
     from fitcheck.lots.written import RESULTS
@@ -286,6 +309,18 @@ def _drift(options: argparse.Namespace) -> int:
         print(f"{change.message} {change.advice}")
     if not changes:
         print("Nothing has changed beyond chance.")
+    if options.out is not None:
+        from fitcheck.lots.figures import course_picture
+        from fitcheck.lots.written import write_lot
+
+        drawn = [course_picture(course) for course in courses(occasions)]
+        names = [f"drift-{number}.svg" for number in range(1, len(drawn) + 1)]
+        for path, picture in zip(
+            write_lot(options.out, dict(zip(names, (p.svg for p in drawn), strict=True))),
+            drawn,
+            strict=True,
+        ):
+            print(f"{path}: {visible_text(picture.alt)}")
     return OK
 
 

@@ -12,8 +12,20 @@ from PIL import Image
 from fitcheck.lots.values import Value
 from fitcheck.measurement import CardSeen, Characteristic, LensFound, Measurement, Note
 
+LENGTH = "overhang_left"
 ROOT = Path(__file__).parent.parent
 SAMPLE = ROOT / "sample_images" / "lot"
+# As fitcheck.quality says them.
+BLURRED = Note(
+    "blurred",
+    "The photograph is blurred.",
+    "Tap on the card to focus, rest the phone or your elbows, and retake in more light.",
+)
+SOFT = Note(
+    "soft",
+    "Card C is not quite sharp (1.7 px).",
+    "Tap on the card to focus and rest the phone.",
+)
 
 
 def value(part, number, operator="", repeat=1, u=0.02, name="pad_squareness", **more):
@@ -48,7 +60,7 @@ def lot_values(parts=12, operators=("Ines", "Rolf"), repeats=3, seed=1, ev=0.02,
 
 def measurement(photo, number, refused=False, warned=False, residual=0.03, focal=840.0):
     if refused:
-        return Measurement(photo, "pad", refused=Note("no_card", "No card.", "Retake."))
+        return Measurement(photo, "pad", refused=BLURRED)
     one = Characteristic(
         "pad_squareness", number, "deg", 0.05, (number - 0.1, number + 0.1), {"edge": 0.05}
     )
@@ -58,9 +70,28 @@ def measurement(photo, number, refused=False, warned=False, residual=0.03, focal
         cards=(CardSeen("C", 40, residual),),
         lens=LensFound(focal, -0.01, 0.0),
         characteristics=(one,),
-        warnings=(Note("soft", "Card C is not quite sharp.", "Focus."),) if warned else (),
+        warnings=(SOFT,) if warned else (),
         inputs={"print_scale_measured": True, "print_scale": [1.001, 1.0015]},
     )
+
+
+def lengths(seed=5, parts=12):
+    """Overhangs in millimetres, twice each by one operator."""
+    rng = np.random.default_rng(seed)
+    return [
+        value(f"P{i + 1}", float(x) + rng.normal(0, 0.02), "Ines", r, unit="mm", name=LENGTH)
+        for i, x in enumerate(rng.normal(-0.1, 0.3, parts))
+        for r in (1, 2)
+    ]
+
+
+def of_length(v: Value) -> Measurement:
+    """The measurement that would give such a value."""
+    one = Characteristic(
+        v.characteristic, v.value, "mm", 0.02, (v.value - 0.04, v.value + 0.04), dict(v.budget)
+    )
+    name = f"{v.part}-{v.operator}-{v.repeat}.jpg"
+    return Measurement(name, "seat", cards=(CardSeen("A", 40, 0.03),), characteristics=(one,))
 
 
 def jpeg(mark: bytes = b"", side: int = 640) -> bytes:

@@ -13,7 +13,9 @@ from fitcheck import cli
 from fitcheck.errors import BadInput
 from fitcheck.lots.acceptance import Tolerance
 from fitcheck.lots.analysis import analyse
+from fitcheck.lots.course import courses
 from fitcheck.lots.drift import Closure, Occasion, Spread, drift, occasion_from_json, occasion_of
+from fitcheck.lots.history import earlier_occasions
 from fitcheck.lots.kept_results import Asked, KeptResults
 from fitcheck.lots.lot_report import lot_pdf
 from fitcheck.lots.photo_job import Outcome
@@ -24,6 +26,7 @@ from fitcheck.lots.tables import lot_json, parts_csv, photos_csv, photos_parquet
 from fitcheck.lots.whole import gather_lot, lot_of_values
 from fitcheck.lots.words import lot_sentence, truth_sentence
 from fitcheck.lots.written import keep_lot, lot_files, write_lot
+from fitcheck.page.document import inspection_of
 from fitcheck.setup import Setup
 from fitcheck.store import Store
 from tests.lot_pieces import SAMPLE, lot_values, measurement, rows_of, small_lot, value
@@ -39,7 +42,7 @@ def text_of(pdf):
         document.close()
 
 
-def kept_lot(tmp_path, found, truth=None):
+def kept_lot(tmp_path, found, truth=None, date="2026-11-25", name="lot"):
     """A lot of measurements that are kept as if they had just been made."""
     results = KeptResults(tmp_path / "measurements")
     asked = Asked("pad", Setup(), (), "tests")
@@ -50,7 +53,7 @@ def kept_lot(tmp_path, found, truth=None):
         results.keep(key, {"measurement": one.to_json(), "lens": "Phone", "seconds": 1.0})
         photos.append(Planned(one.photo, part, operator, repeat))
         outcomes.append(Outcome(one.photo, sha256, key, True))
-    plan = LotPlan(tmp_path, "lot", "pad", Setup(), tuple(photos), "2026-11-25", truth or {})
+    plan = LotPlan(tmp_path, name, "pad", Setup(), tuple(photos), date, truth or {})
     return gather_lot(plan, outcomes, results, made_by="tests"), results
 
 
@@ -163,7 +166,7 @@ def test_every_photograph_refused(tmp_path):
         tmp_path, [("P1", "A", i, measurement(f"{i}.jpg", 0.0, refused=True)) for i in (1, 2)]
     )
     assert lot_sentence(lot) == "1 part, none measured: every photograph was refused"
-    assert "No card." in text_of(lot_pdf(lot))
+    assert "The photograph is blurred." in text_of(lot_pdf(lot))
 
 
 def test_ten_thousand_rows(tmp_path):
@@ -329,6 +332,53 @@ def test_closures_that_miss_one_way():
     assert "one way" in told.message
 
 
+def test_courses_hold_each_occasion_against_those_before():
+    made = [occasion(f"2026-11-{day}", seed=day) for day in range(10, 15)]
+    made.append(occasion("2026-11-15", seed=15, focal=870.0, scale=(1.003, 1.0015)))
+    found = {course.title: course for course in courses(made)}
+    assert set(found) == {
+        "Card C",
+        "Print along the cards",
+        "Print across the cards",
+        "Focal length, Phone",
+        "Distortion k1, Phone",
+    }
+    told = {title: [p.date for p in c.points if p.told] for title, c in found.items()}
+    assert told["Print along the cards"] == told["Focal length, Phone"] == ["2026-11-15"]
+    assert told["Card C"] == told["Print across the cards"] == []
+    along = found["Print along the cards"].points
+    assert (along[0].lower, along[0].upper) == (None, None)
+    # The caliper's two readings of a bar differ by 0.083 % with 95 %.
+    assert along[-1].upper == pytest.approx(100.1 + 0.0832, abs=1e-3)
+    assert along[-1].value > along[-1].upper
+    for point in found["Focal length, Phone"].points[1:]:
+        assert point.lower == pytest.approx(840 * (1 - 0.009), rel=1e-3)
+    assert courses(made[:1]) == courses([]) == ()
+
+
+def test_a_course_of_closures_runs_in_standard_uncertainties():
+    made = [
+        Occasion(f"2026-11-{day}", "bow", closures=(Closure("twist", 0.12, 0.1),))
+        for day in range(10, 20)
+    ]
+    (course,) = courses(made)
+    values = [p.value for p in course.points]
+    assert values == pytest.approx([1.2 * math.sqrt(n) for n in range(1, 11)])
+    assert [p.told for p in course.points] == [abs(v) > 2.5758 for v in values]
+
+
+def test_a_lot_is_held_against_what_was_before_it_and_not_itself(tmp_path):
+    store = Store(tmp_path / "store")
+    for when in ("2026-11-20", "2026-11-25", "2026-11-26"):
+        found = [("P1", "", 1, measurement("1.jpg", 0.1))]
+        lot, results = kept_lot(tmp_path / when, found, date=when)
+        keep_lot(store, lot, results, lot_json(lot))
+    earlier = earlier_occasions(store, inspection_of, "lot", "2026-11-25")
+    assert [one.date for one in earlier] == ["2026-11-20"]
+    other = earlier_occasions(store, inspection_of, "another", "2026-11-25")
+    assert sorted(one.date for one in other) == ["2026-11-20", "2026-11-25"]
+
+
 def test_occasions_survive_json():
     one = occasion("2026-11-10")
     assert occasion_from_json(json.loads(json.dumps(one.to_json()))) == one
@@ -356,6 +406,8 @@ def test_a_lot_by_the_command_line(tmp_path, capsys):
     assert cli.main(["drift", "--store", str(store)]) == 0
     assert "2026-11-24  lot: print" not in (told := capsys.readouterr().out)
     assert "Nothing has changed" in told
+    assert cli.main(["drift", str(out), str(out), "--out", str(tmp_path / "charts")]) == 0
+    capsys.readouterr()
     assert cli.main(["drift", str(out)]) == 0
     assert "nothing to compare with" in capsys.readouterr().out
 
@@ -372,6 +424,7 @@ def test_a_lot_by_the_command_line(tmp_path, capsys):
         (["--view", "sideways"], "no view called"),
         (["--card-thickness", "99"], "cannot be right"),
         (["--plan", "nowhere.csv"], "cannot be read"),
+        (["--language", "xx"], "no report in the language"),
         (["--lens-profiles", "."], "cannot be read"),
     ],
 )

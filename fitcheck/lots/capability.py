@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2, norm
+from scipy.stats import t as t_distribution
 
 CONFIDENCE = 0.95
 FEWEST_FOR_NORMALITY = 8
@@ -25,6 +26,14 @@ class Ratio:
     """A capability ratio with the ends of its 95 % confidence interval."""
 
     value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Interval:
+    """The ends of a 95 % interval."""
+
     low: float
     high: float
 
@@ -46,6 +55,8 @@ class Capability:
         What they were reckoned from.
     count
         How many parts.
+    mean_interval, sd_interval
+        Confidence intervals of both: by Student's t from the measured spread, and by chi-square.
     """
 
     cp: Ratio | None
@@ -57,6 +68,8 @@ class Capability:
     mean: float
     sd: float
     count: int
+    mean_interval: Interval
+    sd_interval: Interval
 
 
 def capability(
@@ -120,6 +133,8 @@ def capability(
         return math.sqrt(max(measured**2 - measurement_sd**2, 0.0))
 
     narrow, wide = sd_at(1 - tails), sd_at(tails)
+    reach = float(t_distribution.ppf(1 - tails, dof)) * sd / math.sqrt(count)
+    of_mean, of_sd = Interval(mean - reach, mean + reach), Interval(narrow, wide)
     cpl = None if math.isinf(low) else (mean - low) / (3 * own)
     cpu = None if math.isinf(high) else (high - mean) / (3 * own)
     cpk = min(one for one in (cpl, cpu) if one is not None)
@@ -129,7 +144,17 @@ def capability(
     half = z * math.sqrt(sd**2 / square / (9 * count) + cpk**2 / (2 * fewer))
     if cpl is None or cpu is None:
         return Capability(
-            None, Ratio(cpk, cpk - half, cpk + half), None, cpl, cpu, None, mean, own, count
+            None,
+            Ratio(cpk, cpk - half, cpk + half),
+            None,
+            cpl,
+            cpu,
+            None,
+            mean,
+            own,
+            count,
+            of_mean,
+            of_sd,
         )
     width = high - low
     cp = Ratio(width / (6 * own), _over(width, 6 * wide), _over(width, 6 * narrow))
@@ -151,6 +176,8 @@ def capability(
         mean,
         own,
         count,
+        of_mean,
+        of_sd,
     )
 
 

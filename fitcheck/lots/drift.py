@@ -30,6 +30,33 @@ FOCAL_MATTERS = 3 * FOCAL_DRIFT_RELATIVE_SD
 DISTORTION_MATTERS = 3 * DISTORTION_DRIFT_SD
 BENT_CODES = frozenset({"card_bent", "card_not_flat"})
 SMALLEST_RESIDUAL_PX = 1e-3
+DIRECTIONS = ("along", "across")
+THICKNESS = "Thickness of the mounted cards"
+
+
+def residual_of(card: str) -> str:
+    """Name of a quantity that drift follows: how well a card fits."""
+    return f"Card {card}"
+
+
+def print_along(direction: str) -> str:
+    """The same: the print's scale."""
+    return f"Print {direction} the cards"
+
+
+def focal_of(lens: str) -> str:
+    """The same: a lens's focal length."""
+    return f"Focal length, {visible_text(lens)}"
+
+
+def distortion_of(lens: str) -> str:
+    """The same: a lens's distortion."""
+    return f"Distortion k1, {visible_text(lens)}"
+
+
+def closure_of(characteristic: str) -> str:
+    """The same: a closure over all inspections so far."""
+    return f"Closure of {characteristic.replace('_', ' ')}"
 
 
 @dataclass(frozen=True)
@@ -186,11 +213,12 @@ def occasion_of(
 
 @dataclass(frozen=True)
 class Change:
-    """A change that was told: its code, what it is, what to do."""
+    """A change that was told: its code, what it is, what to do, and which quantity it is of."""
 
     code: str
     message: str
     advice: str
+    about: str = ""
 
 
 def drift(occasions: Sequence[Occasion]) -> tuple[Change, ...]:
@@ -221,8 +249,9 @@ def _cards(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
                 "card_bent",
                 f"Card {card} is bent or not flat in {share:.0%} of the photographs.",
                 "Mount it anew on stiff flat stock, or print a new one.",
+                residual_of(card),
             )
-        then = _pooled([o.residuals[card] for o in before if card in o.residuals])
+        then = pooled([o.residuals[card] for o in before if card in o.residuals])
         if then is None:
             continue
         ratio = math.exp(now.mean - then.mean)
@@ -234,13 +263,14 @@ def _cards(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
                 "residual).",
                 "See whether it is bent, dirty or worn, or the photographs blurred; clean it or "
                 "print a new one.",
+                residual_of(card),
             )
 
 
 def _print(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
     earlier = [o.scale for o in before if o.scale is not None]
     if newest.scale is not None and earlier:
-        for i, direction in enumerate(("along", "across")):
+        for i, direction in enumerate(DIRECTIONS):
             change = newest.scale[i] - float(np.mean([s[i] for s in earlier]))
             if abs(change) > SCALE_MATTERS:
                 yield Change(
@@ -249,6 +279,7 @@ def _print(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
                     f"{'longer' if change > 0 else 'shorter'} than before.",
                     "If it is the same print, paper has taken up or lost moisture: measure the "
                     "check bars each time, or print on a film that holds its size.",
+                    print_along(direction),
                 )
     thick = [o.thickness_mm for o in before if o.thickness_mm is not None]
     if newest.thickness_mm is not None and thick:
@@ -260,29 +291,37 @@ def _print(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
                 "than before.",
                 "If they are the same cards, measure them again; worn or lifted stock is to be "
                 "replaced.",
+                THICKNESS,
             )
 
 
 def _lenses(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
+    advice = (
+        "A new case, a macro setting, another lens of the same phone or an update may be the "
+        "reason: begin a new lens profile."
+    )
     for lens, now in newest.focal.items():
-        then = _pooled([o.focal[lens] for o in before if lens in o.focal])
-        changed = []
+        shown = visible_text(lens)
+        then = pooled([o.focal[lens] for o in before if lens in o.focal])
         if then is not None:
             change = now.mean / then.mean - 1
             if abs(change) > FOCAL_MATTERS and _beyond_chance(now, then):
-                changed.append(f"its focal length by {change:+.1%}")
-        bend = _pooled([o.k1[lens] for o in before if lens in o.k1])
+                yield Change(
+                    "lens_changed",
+                    f"The focal length of the lens {shown} has changed by {change:+.1%}.",
+                    advice,
+                    focal_of(lens),
+                )
+        bend = pooled([o.k1[lens] for o in before if lens in o.k1])
         if bend is not None and lens in newest.k1:
             off = newest.k1[lens].mean - bend.mean
             if abs(off) > DISTORTION_MATTERS and _beyond_chance(newest.k1[lens], bend):
-                changed.append(f"its distortion k1 by {off:+.3f}")
-        if changed:
-            yield Change(
-                "lens_changed",
-                f"The lens {visible_text(lens)} has changed: {' and '.join(changed)}.",
-                "A new case, a macro setting, another lens of the same phone or an update may be "
-                "the reason: begin a new lens profile.",
-            )
+                yield Change(
+                    "lens_changed",
+                    f"The distortion k1 of the lens {shown} has changed by {off:+.3f}.",
+                    advice,
+                    distortion_of(lens),
+                )
 
 
 def _closures(ordered: Sequence[Occasion]) -> Iterable[Change]:
@@ -302,11 +341,12 @@ def _closures(ordered: Sequence[Occasion]) -> Iterable[Change]:
                 f"{abs(together):.1f} standard uncertainties over {len(z)} "
                 f"inspection{'s' * (len(z) != 1)}.",
                 "The cards have an error of their own: exchange cards C and D, or make new ones.",
+                closure_of(name),
             )
 
 
-def _pooled(spreads: Sequence[Spread]) -> Spread | None:
-    """All earlier readings as one: their spread holds that between occasions."""
+def pooled(spreads: Sequence[Spread]) -> Spread | None:
+    """Return all earlier readings as one: their spread holds that between occasions."""
     if not spreads:
         return None
     counts = np.array([s.count for s in spreads], dtype=np.float64)

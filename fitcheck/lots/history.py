@@ -49,6 +49,21 @@ def occasions_in(store: Store, reader: Reader) -> Iterator[Occasion]:
             _log.info("inspection %s tells nothing: %s", listed.identity, error)
 
 
+def earlier_occasions(store: Store, reader: Reader, name: str, date: str) -> list[Occasion]:
+    """Return the occasions that a lot is held against: those of a store up to its date.
+
+    Parameters
+    ----------
+    store, reader
+        As for :func:`occasions_in`.
+    name, date
+        Of the lot. It is left out itself where it was kept at an earlier run, for it replaces
+        what was kept under its name and date; what came later tells nothing of its time.
+    """
+    found = occasions_in(store, reader)
+    return [o for o in found if (o.name, o.date) != (name, date) and o.date <= date]
+
+
 def occasion_in_file(path: Path) -> Occasion:
     """Read the occasion from the results that ``fitcheck lot`` wrote.
 

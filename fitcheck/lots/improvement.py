@@ -158,4 +158,4 @@ def _size(sd: float, unit: str) -> str:
 
 
 def _name(operator: str) -> str:
-    return visible_text(operator)[:60] or "the other"
+    return visible_text(operator)[:60] or "–"

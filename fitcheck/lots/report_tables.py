@@ -5,17 +5,18 @@ from __future__ import annotations
 import math
 
 from fitcheck.lots.analysis import CharacteristicFindings
-from fitcheck.lots.capability import Capability, Ratio
+from fitcheck.lots.capability import Capability, Interval, Ratio
 from fitcheck.lots.gauge_study import Estimate, GaugeStudy
 from fitcheck.lots.plan import count
-from fitcheck.lots.words import number_text, percent_text
+from fitcheck.lots.scale import Scale
+from fitcheck.lots.telling import Telling
+from fitcheck.lots.words import percent_text
 from fitcheck.plain_text import visible_text
 from fitcheck.reporting.blocks import Cell, Table, cell
-from fitcheck.units import uncertainty_text
-from fitcheck.wording import SOURCES
+from fitcheck.units import quantity_text
 
 
-def study_rows(study: GaugeStudy, unit: str) -> list[tuple[str, str, str]]:
+def study_rows(study: GaugeStudy, scale: Scale) -> list[tuple[str, str, str]]:
     """The components of a gauge study: what, its estimate and its interval."""
     lines: list[tuple[str, Estimate | None]] = [
         ("Repeatability", study.repeatability),
@@ -26,7 +27,7 @@ def study_rows(study: GaugeStudy, unit: str) -> list[tuple[str, str, str]]:
         ("Total", study.total),
     ]
     rows = [
-        (name, uncertainty_or_zero(e.value, unit), interval_text(e, unit))
+        (name, scale.spread(e.value), interval_text(e, scale))
         for name, e in lines
         if e is not None
     ]
@@ -40,12 +41,18 @@ def study_rows(study: GaugeStudy, unit: str) -> list[tuple[str, str, str]]:
     return rows
 
 
-def study_table(study: GaugeStudy, unit: str, title: str) -> Table:
+def study_table(study: GaugeStudy, unit: str, title: str, tell: Telling) -> Table:
     """The components of a gauge study as a table of the report."""
+    rows = study_rows(study, tell.scale(unit))
+    left_out = left_out_text(study)
+    after = f" {tell.text('Left out, not measured by everyone')}: {left_out}." if left_out else ""
     return Table(
-        f"{title}: {study_sentence(study)}",
-        ("Standard deviation of", "Estimate", "95 % interval"),
-        tuple(tuple(map(cell, row)) for row in study_rows(study, unit)),
+        f"{tell.text(title)}: {tell.text(study_sentence(study))}{after}",
+        tuple(map(tell.text, ("Standard deviation of", "Estimate", "95 % interval"))),
+        tuple(
+            (cell(tell.say(name)), cell(tell.number(value)), cell(tell.number(interval)))
+            for name, value, interval in rows
+        ),
         (1.6, 1, 1.4),
     )
 
@@ -53,41 +60,41 @@ def study_table(study: GaugeStudy, unit: str, title: str) -> Table:
 def study_sentence(study: GaugeStudy) -> str:
     """What went into a gauge study."""
     said = f"{count(study.readings, 'reading')} of {count(len(study.parts), 'part')}"
-    named = [visible_text(o) for o in study.operators if o]
-    if named:
-        said += f" by {', '.join(named[:6])}"
+    if len(study.operators) > 1:
+        said += f" by {count(len(study.operators), 'operator')}"
     if study.pooled is True:
-        said += "; the interaction is not significant and pooled with the repeats"
+        said += ". The interaction is not significant and pooled with the repeats"
     elif study.pooled is False:
-        said += "; the interaction is not pooled"
+        said += ". The interaction is not pooled"
     else:
-        said += "; one operator, so reproducibility cannot be told"
-    if study.left_out:
-        some = ", ".join(visible_text(p) for p in study.left_out[:6])
-        more = " …" if len(study.left_out) > 6 else ""
-        said += f"; left out, not measured by everyone: {some}{more}"
+        said += ". One operator, so reproducibility cannot be told"
     if len(study.operators) == 2:
-        said += "; two operators tell little of reproducibility"
+        said += ". Two operators tell little of reproducibility"
     return said + "."
 
 
-def operators_table(one: CharacteristicFindings) -> Table:
+def left_out_text(study: GaugeStudy) -> str:
+    """Names of the parts that were left out; empty without any."""
+    some = ", ".join(visible_text(p) for p in study.left_out[:6])
+    return some + (" …" if len(study.left_out) > 6 else "")
+
+
+def operators_table(one: CharacteristicFindings, tell: Telling) -> Table:
     """Repeatability of each operator."""
-    study = one.study
+    study, scale = one.study, tell.scale(one.unit)
     assert study is not None  # noqa: S101 (asked for only then)
-    alike = (
-        ""
-        if study.alike is None
-        else f" Probability of such a difference by chance (Bartlett): {small_text(study.alike)}."
-    )
+    caption = "Repeatability of each operator, all photographs."
+    if study.alike is not None:
+        chance = small_text(study.alike)
+        caption += f" Probability of such a difference by chance (Bartlett): {chance}."
     return Table(
-        f"Repeatability of each operator, all photographs.{alike}",
-        ("Operator", "Standard deviation", "95 % interval"),
+        tell.text(caption),
+        tuple(map(tell.text, ("Operator", "Standard deviation", "95 % interval"))),
         tuple(
             (
                 cell(visible_text(name) or "–"),
-                cell(uncertainty_or_zero(e.value, one.unit)),
-                cell(interval_text(e, one.unit)),
+                cell(tell.number(scale.spread(e.value))),
+                cell(tell.number(interval_text(e, scale))),
             )
             for name, e in study.by_operator.items()
         ),
@@ -95,17 +102,18 @@ def operators_table(one: CharacteristicFindings) -> Table:
     )
 
 
-def budget_table(one: CharacteristicFindings) -> Table:
+def budget_table(one: CharacteristicFindings, tell: Telling) -> Table:
     """Where the photographs' own uncertainty comes from."""
     total = math.fsum(u**2 for u in one.budget.values())
     shown = [(s, u) for s, u in one.budget.items() if total > 0 and u**2 >= 0.005 * total]
+    scale = tell.scale(one.unit)
     return Table(
-        "Where the photographs' own standard uncertainty comes from, root mean square.",
-        ("Source", "Standard uncertainty", "Share of the variance"),
+        tell.text("Where the photographs' own standard uncertainty comes from, root mean square."),
+        tuple(map(tell.text, ("Source", "Standard uncertainty", "Share of the variance"))),
         tuple(
             (
-                cell(SOURCES.get(s, s.replace("_", " "))),
-                cell(uncertainty_or_zero(u, one.unit)),
+                cell(tell.source(s)),
+                cell(tell.number(scale.spread(u))),
                 cell(percent_text(u**2 / total)),
             )
             for s, u in shown
@@ -114,33 +122,38 @@ def budget_table(one: CharacteristicFindings) -> Table:
     )
 
 
-def uncertainty_or_zero(sd: float, unit: str) -> str:
-    """A standard deviation with the digits it supports; 0 where there is none."""
-    return uncertainty_text(sd, unit).removeprefix("± ") if sd > 1e-9 else f"0{unit_sign(unit)}"
-
-
-def estimate_text(e: Estimate, unit: str) -> str:
+def estimate_text(e: Estimate, scale: Scale) -> str:
     """An estimate with its interval."""
-    return f"{uncertainty_or_zero(e.value, unit)} ({interval_text(e, unit)})"
+    return f"{scale.spread(e.value)} ({interval_text(e, scale)})"
 
 
-def interval_text(e: Estimate, unit: str) -> str:
-    """An estimate's 95 % interval."""
-    return f"{uncertainty_or_zero(e.low, unit)} to {uncertainty_or_zero(e.high, unit)}"
+def interval_text(e: Estimate | Interval, scale: Scale) -> str:
+    """The 95 % interval of a spread."""
+    return f"{scale.spread(e.low)} to {scale.spread(e.high)}"
 
 
-def capability_row(name: str, c: Capability) -> tuple[Cell, ...]:
+def mean_lines(c: Capability, scale: Scale) -> tuple[str, str]:
+    """Mean of the parts with half its 95 % interval, and their standard deviation with its own."""
+    low, high = c.mean_interval.low, c.mean_interval.high
+    half = scale.shown((high - low) / 2)
+    return (
+        quantity_text(scale.shown(c.mean), half, scale.unit),
+        f"{scale.spread(c.sd)} ({interval_text(c.sd_interval, scale)})",
+    )
+
+
+def capability_row(name: str, c: Capability, tell: Telling, unit: str) -> tuple[Cell, ...]:
     """One row of the table of capability."""
+    scale = tell.scale(unit)
 
     def ratio(r: Ratio | None) -> Cell:
         if r is None:
             return cell("")
-        return cell(f"{r.value:.2f}", ratio_interval(r))
+        return cell(tell.number(f"{r.value:.2f}"), tell.number(ratio_interval(r)))
 
     return (
-        cell(name),
-        cell(number_text(c.mean)),
-        cell(number_text(c.sd)),
+        cell(tell.say(name)),
+        cell(tell.number(scale.spread(c.sd)), tell.number(interval_text(c.sd_interval, scale))),
         ratio(c.cp),
         ratio(c.cpk),
         ratio(c.cpm),
@@ -149,14 +162,9 @@ def capability_row(name: str, c: Capability) -> tuple[Cell, ...]:
 
 def ratio_interval(r: Ratio) -> str:
     """The 95 % interval of a ratio of capability, which may be open above."""
-    return f"{r.low:.2f} to {'open' if math.isinf(r.high) else f'{r.high:.2f}'}"
+    return f"from {r.low:.2f}" if math.isinf(r.high) else f"{r.low:.2f} to {r.high:.2f}"
 
 
 def small_text(probability: float) -> str:
     """A probability as percent, not smaller than anybody believes."""
     return "under 0.01 %" if probability < 1e-4 else percent_text(probability, 2)
-
-
-def unit_sign(unit: str) -> str:
-    """A unit as it stands after a number."""
-    return "°" if unit == "deg" else f" {unit}"

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 
-from fitcheck.lots.analysis import CharacteristicFindings
+from fitcheck.lots.analysis import FEW_POINTS, CharacteristicFindings
 from fitcheck.lots.plan import count
+from fitcheck.lots.scale import Scale, scale_of
 from fitcheck.lots.whole import LotFindings
 from fitcheck.plain_text import visible_text
-from fitcheck.units import MINUS, limit_text
-from fitcheck.wording import wording
+from fitcheck.units import MINUS, limit_text, value_text
 
 TAKEN_CARE = (
     "Fit is no proof of strength. A part that is measured again is neither good nor bad yet. The "
     "limits are common practice unless your own are given; the maker’s own limits, local rules "
     "and qualified people come first.",
 )
+MOST_NAMES = 10
 _VERDICTS = {
     "accept": "accepted",
     "reject": "rejected",
@@ -48,15 +49,15 @@ def lot_sentence(lot: LotFindings) -> str:
 
 
 def truth_sentence(one: CharacteristicFindings) -> str:
-    """How decisions and values compare with what is truly so."""
+    """How decisions and values compare with what is truly so; empty where that is not known."""
     t = one.truth
     if t is None:
         return ""
     said = (
-        f"{wording(one.name).name}, {count(t.parts, 'part')}: {t.accepted} accepted, of these "
-        f"{_named(t.false_accepts)} wrongly (by the stated risks "
+        f"{count(t.parts, 'part')}: {t.accepted} accepted, of these "
+        f"{_number(t.false_accepts)} wrongly (by the stated risks "
         f"{_expected(t.expected_false_accepts)} were to be expected); {t.rejected} rejected, "
-        f"{_named(t.false_rejects)} wrongly ({_expected(t.expected_false_rejects)} to be "
+        f"{_number(t.false_rejects)} wrongly ({_expected(t.expected_false_rejects)} to be "
         f"expected); {t.again} left open."
     )
     if t.held is not None:
@@ -68,15 +69,22 @@ def _expected(number: float) -> str:
     return "under 0.01" if number < 0.01 else f"{number:.2g}"
 
 
-def _named(parts: tuple[str, ...]) -> str:
-    if not parts:
-        return "none"
-    return f"{len(parts)} ({', '.join(visible_text(p) for p in parts[:5])})"
+def wrongly_decided(one: CharacteristicFindings) -> str:
+    """Names of the parts whose decision the truth contradicts; empty without any."""
+    t = one.truth
+    names = () if t is None else (*t.false_accepts, *t.false_rejects)
+    shown = ", ".join(visible_text(part) for part in names[:MOST_NAMES])
+    return shown + (" …" if len(names) > MOST_NAMES else "")
 
 
-def number_text(value: float) -> str:
-    """A number of four significant digits, with a true minus sign."""
-    return f"{value:.4g}".replace("-", MINUS)
+def truth_text(one: CharacteristicFindings) -> str:
+    """How decisions compare with the truth, with the names of those that were wrong."""
+    names = wrongly_decided(one)
+    return truth_sentence(one) + (f" Decided wrongly: {names}." if names else "")
+
+
+def _number(parts: tuple[str, ...]) -> str:
+    return str(len(parts) or "none")
 
 
 def percent_text(share: float, decimals: int = 0) -> str:
@@ -84,17 +92,21 @@ def percent_text(share: float, decimals: int = 0) -> str:
     return f"{100 * share:.{decimals}f} %"
 
 
-def tolerance_text(one: CharacteristicFindings) -> str:
-    """The tolerance in words, with where it comes from."""
+def tolerance_range(one: CharacteristicFindings, scale: Scale) -> str:
+    """The tolerance in the unit that is shown."""
     t = one.tolerance
     assert t is not None  # noqa: S101 (asked for only then)
+    low, high = (_limit(end, scale) for end in (t.low, t.high))
     if math.isinf(t.low):
-        said = f"up to {_limit(t.high, one.unit)}"
-    elif math.isinf(t.high):
-        said = f"{_limit(t.low, one.unit)} and above"
-    else:
-        said = f"{_limit(t.low, one.unit)} to {_limit(t.high, one.unit)}"
-    return f"{said} ({t.source})" if t.source else said
+        return f"up to {high}"
+    return f"from {low}" if math.isinf(t.high) else f"{low} to {high}"
+
+
+def tolerance_text(one: CharacteristicFindings, scale: Scale | None = None) -> str:
+    """The tolerance in words, with where it comes from."""
+    t = one.tolerance
+    said = tolerance_range(one, scale or scale_of(one.unit))
+    return f"{said} ({t.source})" if t is not None and t.source else said
 
 
 def photographs_sentence(lot: LotFindings) -> str:
@@ -105,5 +117,65 @@ def photographs_sentence(lot: LotFindings) -> str:
     )
 
 
-def _limit(value: float, unit: str) -> str:
-    return limit_text(value, unit).replace("-", MINUS)
+def _limit(value: float, scale: Scale) -> str:
+    if math.isinf(value):
+        return ""
+    # An inch is 25 mm: a fourth decimal keeps what the second of a millimetre said.
+    shown = round(scale.shown(value), 4) if scale.unit == "in" else value
+    return limit_text(shown, scale.unit).replace("-", MINUS)
+
+
+def capability_sentences(one: CharacteristicFindings) -> list[str]:
+    """What belongs to the ratios of capability: what was taken out, normality, risks."""
+    said = []
+    if one.own_capability is None:
+        said.append(
+            "The spread of measuring could not be taken out: it is not stated, or is all the "
+            "spread there is."
+        )
+    else:
+        said.append(
+            "Taken out is what is new in every photograph; what all photographs share shifts the "
+            "mean and not the spread."
+        )
+    test = one.normality
+    if test is None:
+        said.append("Too few parts, or too like one another, to look at normality.")
+    elif test.doubtful:
+        said.append(
+            "The parts are hardly from one normal distribution (Anderson–Darling, probability "
+            f"{percent_text(test.probability, 1)}): read the ratios with care, and look for parts "
+            "of another kind."
+        )
+    else:
+        few = ", though few parts could hardly tell" if len(one.parts) < FEW_POINTS else ""
+        said.append(
+            "Nothing speaks against a normal distribution (Anderson–Darling, probability "
+            f"{percent_text(test.probability)}){few}."
+        )
+    if one.risk is not None:
+        r = one.risk
+        said.append(
+            f"A process that makes such parts has {percent_text(r.outside, 1)} outside the "
+            f"tolerance. Decided so, {percent_text(r.consumers, 2)} of all parts are accepted "
+            f"though outside (consumer’s risk), {percent_text(r.producers, 2)} rejected though "
+            f"within (producer’s risk), and {percent_text(r.again, 1)} come back to be measured "
+            "again."
+        )
+    return said
+
+
+def typical_expanded(one: CharacteristicFindings) -> float:
+    """Root mean square of the parts' expanded uncertainties; 0 where nobody states any."""
+    known = [p.standard_uncertainty for p in one.parts if p.standard_uncertainty is not None]
+    return 1.96 * math.sqrt(math.fsum(u**2 for u in known) / len(known)) if known else 0.0
+
+
+def from_to_text(one: CharacteristicFindings, scale: Scale) -> str:
+    """Smallest to largest of the parts, with the digits that their uncertainty supports."""
+    ends = [f(p.value for p in one.parts) for f in (min, max)]
+    typical = typical_expanded(one)
+    if typical <= 0:
+        return " to ".join(scale.with_unit(end) for end in ends)
+    shown = scale.shown(typical)
+    return " to ".join(value_text(scale.shown(end), shown, scale.unit) for end in ends)

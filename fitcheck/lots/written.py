@@ -6,12 +6,12 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from fitcheck.errors import BadInput
+from fitcheck.lots.course import Course
 from fitcheck.lots.drift import Change
 from fitcheck.lots.kept_results import KeptResults
-from fitcheck.lots.lot_report import lot_pdf
+from fitcheck.lots.lot_report import LotWishes, lot_pdf
 from fitcheck.lots.tables import lot_json, parts_csv, photos_csv, photos_parquet
 from fitcheck.lots.whole import LotFindings
-from fitcheck.reporting.shop import Shop
 from fitcheck.store.lots import LotPhotograph
 from fitcheck.store.store import Store
 
@@ -20,12 +20,15 @@ PHOTOS, PARTS, PARQUET = "lot-photos.csv", "lot-parts.csv", "lot-photos.parquet"
 
 
 def lot_files(
-    lot: LotFindings, changes: Iterable[Change] = (), shop: Shop | None = None, paper: str = "a4"
+    lot: LotFindings,
+    changes: Iterable[Change] = (),
+    over_time: Iterable[Course] = (),
+    wishes: LotWishes | None = None,
 ) -> dict[str, bytes]:
-    """Return all written forms of a lot by their file names."""
+    """Return all written forms of a lot by their file names; as :func:`lot_pdf`."""
     told = tuple(changes)
     return {
-        REPORT: lot_pdf(lot, told, shop, paper),
+        REPORT: lot_pdf(lot, told, over_time, wishes),
         PARTS: parts_csv(lot),
         PHOTOS: photos_csv(lot),
         PARQUET: photos_parquet(lot),

@@ -20,6 +20,7 @@ from fitcheck.lots.tolerances import own_tolerance
 from fitcheck.measurement import Measurement, Note
 from fitcheck.page import words
 from fitcheck.page.background import MEASUREMENTS, Progress
+from fitcheck.page.document import with_unit
 from fitcheck.page.keeping import store
 from fitcheck.page.lot_runs import (
     LOTS_FOLDER,
@@ -29,12 +30,20 @@ from fitcheck.page.lot_runs import (
     start_run,
 )
 from fitcheck.page.lot_view import lot_page
+from fitcheck.page.units_shown import unit
+from fitcheck.quantities import quantity
 from fitcheck.setup import Setup, setup_from
 from fitcheck.views import VIEWS
 from fitcheck.wording import wording
 
 PLAN_ENDINGS = (".csv", ".json")
 MOST_REPEATS = 20
+UNIT_NAMES = {"mm": "mm", "in": "inch", "deg": "degrees"}
+CARD_FIELDS = {
+    "thickness": "Card’s thickness",
+    "along": "Check bar along",
+    "across": "Check bar across",
+}
 FAILED = "failed"  # shown by the page at the end of the run
 
 
@@ -136,32 +145,46 @@ def _cards(key: str) -> tuple[str, str, tuple[str, str]]:
         key=f"{key}-view",
     )
     places = st.columns(3)
-    thickness = places[0].text_input("Card’s thickness, mm", key=f"{key}-thickness")
-    along = places[1].text_input("Check bar along, mm", key=f"{key}-along")
-    across = places[2].text_input("Check bar across, mm", key=f"{key}-across")
+    thickness, along, across = (
+        place.text_input(
+            f"{label}, {UNIT_NAMES[unit()]}", key=f"{key}-{name}", placeholder="not measured"
+        )
+        for place, (name, label) in zip(places, CARD_FIELDS.items(), strict=True)
+    )
     return str(view), thickness, (along, across)
 
 
 def _limits(view: str) -> Callable[[], dict[str, Tolerance]]:
     """Fields for limits of one's own; returns what reads them."""
+    units = VIEWS[view].units
+    shown_in = {name: unit() if units[name] == "mm" else units[name] for name in units}
+    labels = {name: f"{wording(name).name} ({UNIT_NAMES[u]})" for name, u in shown_in.items()}
     with st.popover("Limits of your own"):
-        name = st.selectbox(
-            "Characteristic",
-            list(VIEWS[view].units),
-            format_func=lambda n: f"{wording(n).name} ({VIEWS[view].units[n]})",
-            key="lot-limit-name",
+        name = str(
+            st.selectbox(
+                "Characteristic",
+                list(units),
+                format_func=labels.__getitem__,
+                key="lot-limit-name",
+            )
         )
         low = st.text_input("From", key="lot-limit-low")
         high = st.text_input("To", key="lot-limit-high")
-        words.show('<p class="soft">Empty: the rework limit, both ways.</p>')
+        words.show(
+            '<p class="soft">One of them empty: no limit on that side. Both empty: the rework '
+            "limit, both ways.</p>"
+        )
 
     def read() -> dict[str, Tolerance]:
-        if not low.strip() and not high.strip():
+        ends = (
+            _amount(low, units[name], "The lower limit"),
+            _amount(high, units[name], "The upper limit"),
+        )
+        if ends == (None, None):
             return {}
-        ends = (_number(low, "The lower limit"), _number(high, "The upper limit"))
         try:
             return {
-                str(name): own_tolerance(
+                name: own_tolerance(
                     float("-inf") if ends[0] is None else ends[0],
                     float("inf") if ends[1] is None else ends[1],
                 )
@@ -176,8 +199,8 @@ def _limits(view: str) -> Callable[[], dict[str, Tolerance]]:
 
 def _setup(thickness: str, bars: tuple[str, str]) -> Setup | None:
     """The cards as they were typed; None where nothing was."""
-    thick = _number(thickness, "The card’s thickness")
-    along, across = (_number(bar, "The check bar") for bar in bars)
+    thick = _amount(thickness, "mm", "The card’s thickness")
+    along, across = (_amount(bar, "mm", "The check bar") for bar in bars)
     if thick is None and along is None and across is None:
         return None
     if (along is None) != (across is None):
@@ -188,19 +211,15 @@ def _setup(thickness: str, bars: tuple[str, str]) -> Setup | None:
     return setup_from(thick, scale)
 
 
-def _number(text: str, what: str) -> float | None:
-    plain = text.strip().replace("\N{MINUS SIGN}", "-").replace(",", ".")
-    if not plain:
+def _amount(text: str, kind: str, what: str) -> float | None:
+    """What was typed in a field, in millimetres or degrees; None where nothing was.
+
+    A bare number is meant in the unit that is shown.
+    """
+    if not text.strip():
         return None
-    try:
-        value = float(plain)
-    except ValueError:
-        value = float("nan")
-    if not abs(value) < 1e6:
-        raise BadInput(
-            "not_a_number", f"{what} is no number: {text.strip()[:40]}.", "Write it as 0.8."
-        )
-    return value
+    bare = unit() if kind == "mm" else kind
+    return quantity(with_unit(text, bare), kind, what).value
 
 
 def _begin(

@@ -50,7 +50,7 @@ def report(inspection: Inspection) -> None:
     if not any(o.measurement is not None for o in found):
         words.show(words.box("say", "There is no photograph yet to report on."))
         return
-    language = _language(shop)
+    language = report_language(shop)
     written = _written(inspection, found, language, shop)
     for label, data, name, kind, key in (
         ("Download the report (PDF)", written.forms[PDF], PDF, "application/pdf", "pdf"),
@@ -96,7 +96,8 @@ def _inspection_file(inspection: Inspection) -> bytes:
     return json.dumps(raw, indent=1, ensure_ascii=False).encode("utf-8")
 
 
-def _language(shop: Shop) -> str:
+def report_language(shop: Shop) -> str:
+    """Show the choice of the report's language, the shop's at first; return what is chosen."""
     chosen = st.segmented_control(
         "Language of the report",
         list(LANGUAGES),
