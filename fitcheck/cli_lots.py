@@ -134,7 +134,7 @@ def _profiles(path: Path | None) -> list[LensProfile]:
 
 
 def _lot(options: argparse.Namespace) -> int:
-    from fitcheck.lots.course import courses
+    from fitcheck.lots.course import courses_of_newest
     from fitcheck.lots.drift import drift
     from fitcheck.lots.kept_results import KeptResults
     from fitcheck.lots.whole import RESULTS_FOLDER
@@ -159,7 +159,7 @@ def _lot(options: argparse.Namespace) -> int:
     kept = not options.not_kept and not numbers and (not lot.trial or options.store is not None)
     occasions = _occasions(options.store, lot) if kept else []
     changes = drift(occasions)
-    files = lot_files(lot, changes, courses(occasions), wishes)
+    files = lot_files(lot, changes, courses_of_newest(occasions), wishes)
     written = write_lot(options.out, files)
     if kept:
         from fitcheck.store import Store

@@ -17,12 +17,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from lot_pieces import lengths, of_length
 from page_audit import poor_contrasts, tabbed_to
 from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright
+from test_lots_findings import kept_lot, text_of
 
 from fitcheck.inspection_file import inspection_from_json
+from fitcheck.lots.tables import lot_json
+from fitcheck.lots.written import keep_lot
 from fitcheck.page.document import begun
 from fitcheck.page.keeping import store, visit
+from fitcheck.reporting.shop import SHOP_FILE, Shop, write_shop
+from fitcheck.store.location import default_folder
 
 ROOT = Path(__file__).parent.parent
 BOW = ROOT / "sample_images" / "bow"
@@ -561,3 +567,36 @@ def test_streamlit_itself_runs_it_too(browser: Browser, tmp_path: Path) -> None:
     command += ["--server.port", str(free)]
     with serving(command, free, tmp_path / "log") as port, visiting(browser, port, PHONE) as page:
         at_step(page, "What is on the bench?")
+
+
+def test_a_lot_on_a_phone_in_inches_and_its_report_in_german(
+    browser: Browser, port: int, tmp_path: Path
+) -> None:
+    found = [(v.part, v.operator, v.repeat, of_length(v)) for v in lengths()]
+    lot, results = kept_lot(tmp_path, found)
+    identity = keep_lot(store(), lot, results, lot_json(lot))
+    write_shop(default_folder(), Shop(name="Bench in the old dairy"))
+    try:
+        with visiting(browser, port, PHONE) as page:
+            page.goto(f"http://127.0.0.1:{port}/?lot={identity}")
+            at_step(page, "Lot: lot")
+            page.get_by_role("radio", name="inch").click()
+            expect(page.get_by_text("Tolerance: −0.0315 in to 0.0315 in")).to_be_visible()
+            settled(page)
+            drawn = page.get_by_test_id("stVegaLiteChart").locator("canvas, svg").first
+            expect(drawn).to_be_visible(timeout=MEASURING_MS)
+            assert fits_the_width(page)
+            page.get_by_role("radio", name="Deutsch").click()
+            downloaded(page, "Report (PDF, Deutsch)", tmp_path / "lot.pdf")
+            said = " ".join(text_of(tmp_path / "lot.pdf").split())
+            for words in (
+                "Bench in the old dairy",
+                "Los von Teilen: lot",
+                "Überstand, links",
+            ):
+                assert words in said
+            page.get_by_role("radio", name="mm").click()
+            expect(page.get_by_text("Tolerance: −0.80 mm to 0.80 mm")).to_be_visible()
+    finally:
+        (default_folder() / SHOP_FILE).unlink()
+        store().lots.remove(identity)

@@ -107,6 +107,17 @@ def courses(occasions: Sequence[Occasion]) -> tuple[Course, ...]:
     )
 
 
+def courses_of_newest(occasions: Sequence[Occasion]) -> tuple[Course, ...]:
+    """Return the courses that the newest occasion goes on: those that belong beside it."""
+    newest = sorted(occasions, key=lambda o: o.date)[-1:]
+    last = [(o.date, o.name) for o in newest]
+    return tuple(
+        course
+        for course in courses(occasions)
+        if (course.points[-1].date, course.points[-1].name) in last
+    )
+
+
 Numbers = tuple[float, float, float, float | None, float | None]
 
 

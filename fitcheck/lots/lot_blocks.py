@@ -24,7 +24,6 @@ from fitcheck.lots.report_tables import (
     estimate_text,
     mean_lines,
     operators_table,
-    small_text,
     study_table,
 )
 from fitcheck.lots.run_rules import RULE_WORDS
@@ -38,6 +37,8 @@ from fitcheck.lots.words import (
     lot_sentence,
     percent_text,
     photographs_sentence,
+    share_text,
+    small_text,
     tolerance_range,
     truth_sentence,
     typical_expanded,
@@ -256,7 +257,7 @@ class LotWriter:
                 else _risk_text(decided.consumers_risk, decided.producers_risk)
             )
             verdict = tell.text(decided.verdict.capitalize()) if decided else ""
-            within = percent_text(decided.probability_within, 1) if decided else ""
+            within = share_text(decided.probability_within) if decided else ""
             rows.append(
                 (
                     cell(visible_text(p.part)),

@@ -10,10 +10,10 @@ from fitcheck.lots.gauge_study import Estimate, GaugeStudy
 from fitcheck.lots.plan import count
 from fitcheck.lots.scale import Scale
 from fitcheck.lots.telling import Telling
-from fitcheck.lots.words import percent_text
+from fitcheck.lots.words import percent_text, small_text
 from fitcheck.plain_text import visible_text
 from fitcheck.reporting.blocks import Cell, Table, cell
-from fitcheck.units import quantity_text
+from fitcheck.units import MINUS, quantity_text
 
 
 def study_rows(study: GaugeStudy, scale: Scale) -> list[tuple[str, str, str]]:
@@ -149,7 +149,8 @@ def capability_row(name: str, c: Capability, tell: Telling, unit: str) -> tuple[
     def ratio(r: Ratio | None) -> Cell:
         if r is None:
             return cell("")
-        return cell(tell.number(f"{r.value:.2f}"), tell.number(ratio_interval(r)))
+        value = f"{r.value:.2f}".replace("-", MINUS)
+        return cell(tell.number(value), tell.number(ratio_interval(r)))
 
     return (
         cell(tell.say(name)),
@@ -162,9 +163,5 @@ def capability_row(name: str, c: Capability, tell: Telling, unit: str) -> tuple[
 
 def ratio_interval(r: Ratio) -> str:
     """The 95 % interval of a ratio of capability, which may be open above."""
-    return f"from {r.low:.2f}" if math.isinf(r.high) else f"{r.low:.2f} to {r.high:.2f}"
-
-
-def small_text(probability: float) -> str:
-    """A probability as percent, not smaller than anybody believes."""
-    return "under 0.01 %" if probability < 1e-4 else percent_text(probability, 2)
+    said = f"from {r.low:.2f}" if math.isinf(r.high) else f"{r.low:.2f} to {r.high:.2f}"
+    return said.replace("-", MINUS)

@@ -92,6 +92,18 @@ def percent_text(share: float, decimals: int = 0) -> str:
     return f"{100 * share:.{decimals}f} %"
 
 
+def small_text(probability: float) -> str:
+    """A probability as percent, not smaller than anybody believes."""
+    return "under 0.01 %" if probability < 1e-4 else percent_text(probability, 2)
+
+
+def share_text(probability: float) -> str:
+    """A probability as percent that never claims to be certain."""
+    if probability > 0.9995:
+        return "over 99.9 %"
+    return "under 0.1 %" if probability < 0.0005 else percent_text(probability, 1)
+
+
 def tolerance_range(one: CharacteristicFindings, scale: Scale) -> str:
     """The tolerance in the unit that is shown."""
     t = one.tolerance
@@ -156,10 +168,10 @@ def capability_sentences(one: CharacteristicFindings) -> list[str]:
     if one.risk is not None:
         r = one.risk
         said.append(
-            f"A process that makes such parts has {percent_text(r.outside, 1)} outside the "
-            f"tolerance. Decided so, {percent_text(r.consumers, 2)} of all parts are accepted "
-            f"though outside (consumer’s risk), {percent_text(r.producers, 2)} rejected though "
-            f"within (producer’s risk), and {percent_text(r.again, 1)} come back to be measured "
+            f"A process that makes such parts has {share_text(r.outside)} outside the "
+            f"tolerance. Decided so, {small_text(r.consumers)} of all parts are accepted "
+            f"though outside (consumer’s risk), {small_text(r.producers)} rejected though "
+            f"within (producer’s risk), and {share_text(r.again)} come back to be measured "
             "again."
         )
     return said

@@ -156,7 +156,8 @@ def course_chart(course: Course) -> alt.LayerChart:
     rows = [
         {
             "place": i,
-            "when": f"{p.date} {_text(p.name)}",
+            "when": _when(course, i),
+            "what": _text(p.name),
             "value": p.value,
             "low": p.low,
             "high": p.high,
@@ -167,7 +168,9 @@ def course_chart(course: Course) -> alt.LayerChart:
         for i, p in enumerate(course.points)
     ]
     base = alt.Chart(alt.Data(values=rows)).encode(
-        x=alt.X("when:N", sort=[r["when"] for r in rows], title=None)
+        x=alt.X(
+            "when:N", sort=[r["when"] for r in rows], title=None, axis=alt.Axis(labelAngle=-40)
+        )
     )
     unit = COURSE_UNITS.get(course.unit, course.unit) or None
     line = {"strokeDash": [6, 3], "color": LIMIT, "interpolate": "step"}
@@ -177,14 +180,20 @@ def course_chart(course: Course) -> alt.LayerChart:
         base.mark_line(**line).encode(y="lower:Q"),
         base.mark_rule(color=POINT).encode(y="low:Q", y2="high:Q"),
         base.mark_line(color=POINT, point={"color": POINT, "size": 35, "filled": True}).encode(
-            y=height, tooltip=["when:N", "value:Q", "low:Q", "high:Q", "change:N"]
+            y=height, tooltip=["when:N", "what:N", "value:Q", "low:Q", "high:Q", "change:N"]
         ),
         base.transform_filter("datum.change != ''")
         .mark_point(size=200, color=LIMIT, filled=False, strokeWidth=2)
         .encode(y="value:Q", tooltip=["when:N", "value:Q", "change:N"]),
     ]
-    said = course_words(course)
-    return alt.layer(*layers).properties(height=190, description=said)
+    return alt.layer(*layers).properties(height=220, description=course_words(course))
+
+
+def _when(course: Course, place: int) -> str:
+    """The date, with a number behind it for a second occasion of one day."""
+    dates = [p.date for p in course.points[: place + 1]]
+    nth = dates.count(dates[-1])
+    return dates[-1] if nth == 1 else f"{dates[-1]} ({nth})"
 
 
 def _rule(heights: Sequence[float], colour: str, dash: list[int]) -> alt.Chart:

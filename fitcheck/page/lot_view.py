@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from fitcheck.lots.analysis import CharacteristicFindings
-from fitcheck.lots.course import Course, courses
+from fitcheck.lots.course import Course, courses_of_newest
 from fitcheck.lots.drift import Change, drift
 from fitcheck.lots.figures import CHART_NAMES, course_title
 from fitcheck.lots.gauge_study import GaugeStudy
@@ -31,8 +31,8 @@ from fitcheck.lots.words import (
     capability_sentences,
     from_to_text,
     lot_sentence,
-    percent_text,
     photographs_sentence,
+    share_text,
     tolerance_text,
     truth_text,
     typical_expanded,
@@ -42,7 +42,7 @@ from fitcheck.page import words
 from fitcheck.page.document import inspection_of
 from fitcheck.page.keeping import store
 from fitcheck.page.lot_charts import control_chart, course_chart, parts_chart, readings_chart
-from fitcheck.page.report_view import report_language
+from fitcheck.page.report_view import LANGUAGE_NAMES, report_language
 from fitcheck.page.shop_view import shop_details
 from fitcheck.page.units_shown import in_unit_shown, unit
 from fitcheck.reporting.amounts import Units
@@ -84,7 +84,7 @@ def _opened(identity: str) -> tuple[LotFindings, tuple[Change, ...], tuple[Cours
         return lot, (), ()
     earlier = earlier_occasions(store(), inspection_of, lot.name, lot.date)
     occasions = [*earlier, lot.occasion]
-    return lot, drift(occasions), courses(occasions)
+    return lot, drift(occasions), courses_of_newest(occasions)
 
 
 def _scale(one: CharacteristicFindings) -> Scale:
@@ -134,7 +134,7 @@ def _parts_table(one: CharacteristicFindings) -> str:
         verdict = (
             "–" if decided is None else f"{SIGNS[decided.verdict]} {decided.verdict.capitalize()}"
         )
-        within = "–" if decided is None else percent_text(decided.probability_within, 1)
+        within = "–" if decided is None else share_text(decided.probability_within)
         rows.append(
             f'<tr><th scope="row">{words.text(p.part)}</th>'
             f"<td>{words.text(_value(p))}</td>"
@@ -169,7 +169,12 @@ def _capability(one: CharacteristicFindings) -> str:
     mean, _ = mean_lines(c, scale)
     said = "".join(f"<p>{words.text(s)}</p>" for s in capability_sentences(one))
     caption = f"Mean {mean}; all with 95 % intervals."
-    return _table(("Spread", "Std. dev.", "Cp", "Cpk", "Cpm"), rows, caption) + said
+    table = _table(("Spread", "Std. dev.", "Cp", "Cpk", "Cpm"), rows)
+    return (
+        f"<p><strong>{caption}</strong></p>"
+        '<div class="fc-scroll" tabindex="0" role="region" aria-label="Capability">'
+        f"{table}</div>{said}"
+    )
 
 
 def _study_table(study: GaugeStudy, scale: Scale, title: str) -> str:
@@ -216,8 +221,8 @@ def _table(head: tuple[str, ...], rows: list[str], caption: str = "") -> str:
     columns = "".join(f'<th scope="col">{name}</th>' for name in head)
     said = f"<p><strong>{caption}</strong></p>" if caption else ""
     return (
-        f'{said}<div class="fc-scroll"><table class="fc-table"><thead><tr>{columns}</tr></thead>'
-        f"<tbody>{''.join(rows)}</tbody></table></div>"
+        f'{said}<table class="fc-table"><thead><tr>{columns}</tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
 
@@ -276,7 +281,7 @@ def _downloads(
 
     with st.container(horizontal=True):
         for label, name, kind, make in (
-            ("Report (PDF)", REPORT, "application/pdf", report),
+            (f"Report (PDF, {LANGUAGE_NAMES[language]})", REPORT, "application/pdf", report),
             ("Parts (CSV)", PARTS, "text/csv", lambda: parts_csv(lot)),
             ("Values (CSV)", PHOTOS, "text/csv", lambda: photos_csv(lot)),
             ("Values (Parquet)", PARQUET, "application/octet-stream", lambda: photos_parquet(lot)),
