@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from fitcheck.reporting.amounts import Units
 
 OK, REFUSED, STOPPED = 0, 3, 130
+MOST_REASONS = 6
 
 
 def add_lot_commands(commands: Any) -> None:
@@ -266,6 +267,7 @@ def _say_lot(lot: LotFindings) -> None:
             print(f"  {words}: {', '.join(names[:40])}{' …' if len(names) > 40 else ''}")
     if lot.photos:
         print(photographs_sentence(lot))
+        _say_refused(lot)
     for one in lot.judged:
         print(f"{wording(one.name).name}:")
         said = one.improvement.sentences if one.improvement else (one.no_study,)
@@ -273,6 +275,24 @@ def _say_lot(lot: LotFindings) -> None:
             print(f"  {sentence}")
     for note in lot.notes:
         print(f"{note.message} {note.advice}".strip())
+
+
+def _say_refused(lot: LotFindings) -> None:
+    """Why photographs gave nothing: each reason once, with the first photograph it met."""
+    reasons: dict[str, list[str]] = {}
+    for line in lot.refused:
+        if line.refused is not None:
+            name = Path(line.planned.file).name
+            why = f"{line.refused.message} {line.refused.advice}".strip()
+            # A reason that names its photograph is the same reason for another one.
+            reasons.setdefault(why.replace(name, "\0"), []).append(name)
+    often = sorted(reasons.items(), key=lambda pair: -len(pair[1]))
+    for why, names in often[:MOST_REASONS]:
+        said = why.replace("\0", names[0]) if "\0" in why else f"{names[0]}: {why}"
+        such = "" if len(names) == 1 else f"{len(names)}, such as "
+        print(f"  Refused: {such}{' '.join(visible_text(said).split())}")
+    if len(often) > MOST_REASONS:
+        print(f"  … and for {len(often) - MOST_REASONS} more reasons, in the report.")
 
 
 def _repeat(options: argparse.Namespace) -> int:

@@ -4,6 +4,7 @@ import json
 import math
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pypdfium2
@@ -208,6 +209,26 @@ def test_report_says_what_matters(tmp_path):
     assert lot_pdf(lot) == lot_pdf(lot)  # the same for the same lot
 
 
+def test_a_full_disk_leaves_what_stood_there(tmp_path, monkeypatch):
+    write_lot(tmp_path, {"lot-report.pdf": b"before", "lot-parts.csv": b"before"})
+
+    whole = Path.write_bytes
+
+    def no_room(path, data):
+        if path.name.startswith("lot-parts"):
+            raise OSError(28, "No space left on device")
+        return whole(path, data)
+
+    monkeypatch.setattr("pathlib.Path.write_bytes", no_room)
+    with pytest.raises(BadInput, match="No space left on device") as refused:
+        write_lot(tmp_path, {"lot-report.pdf": b"after", "lot-parts.csv": b"after"})
+    assert "Make room" in refused.value.advice
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == {
+        "lot-report.pdf": b"before",
+        "lot-parts.csv": b"before",
+    }
+
+
 def test_hostile_names_stay_texts(tmp_path):
     values = [value(HOSTILE, 0.1, HOSTILE, i + 1, subgroup=HOSTILE) for i in range(2)]
     values += [value("P" * 120, 0.1, "B" * 120, i + 1, name=HOSTILE) for i in range(2)]
@@ -393,6 +414,7 @@ def test_a_lot_by_the_command_line(tmp_path, capsys):
     assert cli.main([*command, "--date", "2026-11-24"]) == 3
     said = capsys.readouterr()
     assert "3 parts, none measured" in said.out
+    assert "Refused: 3, such as P1.jpg: " in said.out  # the reason once, and not three times
     assert sorted(p.name for p in out.iterdir()) == [
         "lot-parts.csv",
         "lot-photos.csv",

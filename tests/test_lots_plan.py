@@ -58,6 +58,13 @@ def test_unclear_names_are_refused(names):
     assert "photo, part, operator, repeat" in error.value.advice
 
 
+def test_the_names_that_do_not_fit_are_named():
+    usual = [f"P{i}-ines-1.jpg" for i in range(9)]
+    with pytest.raises(BadInput, match=r"such as: a-b-c-d.jpg, P1-ines-x.jpg\.") as refused:
+        plan_from_names([*usual, "a-b-c-d.jpg", "P1-ines-x.jpg"])
+    assert "P3" not in refused.value.message
+
+
 @pytest.mark.parametrize("names", [["-1.jpg"], ["-ines-1.jpg"], [" -ines-1.jpg"]])
 def test_no_part_without_a_name(names):
     with pytest.raises(BadInput, match="names no part"):

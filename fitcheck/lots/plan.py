@@ -143,14 +143,32 @@ def plan_from_names(names: Sequence[str]) -> tuple[Planned, ...]:
     elif form == 3 and numbered:
         planned = [Planned(n, p[0], p[1], int(p[2])) for n, p in pieces.items()]
     else:
-        shown = ", ".join(visible_text(name) for name in list(names)[:NAMED])
+        shown = ", ".join(_on_one_line(name) for name in _odd_ones(pieces)[:NAMED])
         raise BadInput(
             "names_unclear",
-            f"The names do not say which part each photograph shows: {shown} …",
+            f"The names do not say which part each photograph shows, such as: {shown}.",
             "Name all of them PART-OPERATOR-REPEAT, such as P01-ines-1.jpg, or PART-REPEAT, or "
             "PART; or give a CSV file with the columns photo, part, operator, repeat.",
         )
     return checked(planned)
+
+
+def _odd_ones(pieces: Mapping[str, Sequence[str]]) -> list[str]:
+    """The names that keep a folder's names from having one form, as far as they can be told."""
+
+    def form(parts: Sequence[str]) -> tuple[int, bool]:
+        return len(parts), len(parts) == 1 or (parts[-1].isascii() and parts[-1].isdigit())
+
+    forms = Counter(form(parts) for parts in pieces.values())
+    usable = [f for f in forms if f[0] <= 3 and f[1]]
+    if not usable:
+        return list(pieces)
+    usual = max(usable, key=forms.__getitem__)
+    return [name for name, parts in pieces.items() if form(parts) != usual]
+
+
+def _on_one_line(name: str) -> str:
+    return " ".join(visible_text(name)[:LONGEST_NAME].split())
 
 
 def checked(planned: Sequence[Planned]) -> tuple[Planned, ...]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from fitcheck.errors import BadInput
@@ -37,16 +39,24 @@ def lot_files(
 
 
 def write_lot(out: Path, files: dict[str, bytes]) -> list[Path]:
-    """Write them into a folder; raises BadInput ``lot_not_written``."""
+    """Write them into a folder, each whole or not at all; raises BadInput ``lot_not_written``."""
+    beside: dict[str, Path] = {}
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, data in files.items():
-            (out / name).write_bytes(data)
+            beside[name] = out / f"{name}.{os.getpid()}.new"
+            beside[name].write_bytes(data)
+        for name, path in beside.items():
+            path.replace(out / name)
     except OSError as error:
+        for path in beside.values():
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
         raise BadInput(
             "lot_not_written",
             f"The lot's results cannot be written to {out}: {error.strerror or error}.",
-            "Choose a folder that you may write to, with --out.",
+            "Make room, or choose a folder that you may write to with --out; what was measured is "
+            "kept.",
         ) from error
     return [out / name for name in files]
 
