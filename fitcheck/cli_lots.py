@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from fitcheck.reporting.amounts import Units
 
 OK, REFUSED, STOPPED = 0, 3, 130
-MOST_REASONS = 6
+MOST_REASONS, MOST_NAMED = 6, 40
 
 
 def add_lot_commands(commands: Any) -> None:
@@ -256,22 +256,30 @@ def _measured(options: argparse.Namespace) -> LotFindings | None:
 
 
 def _say_lot(lot: LotFindings) -> None:
-    from fitcheck.lots.words import lot_sentence, photographs_sentence, truth_text
+    from fitcheck.lots.words import (
+        TO_BE_NAMED,
+        lot_sentence,
+        photographs_sentence,
+        room_sentence,
+        truth_text,
+        verdict_words,
+    )
     from fitcheck.wording import wording
 
     print(f"{visible_text(lot_sentence(lot))}.")
     verdicts = lot.verdicts()
-    for verdict, words in (("reject", "Rejected"), ("measure again", "To be measured again")):
+    for verdict in TO_BE_NAMED if lot.judged else ():
         names = [visible_text(part) for part, v in verdicts.items() if v == verdict]
         if names:
-            print(f"  {words}: {', '.join(names[:40])}{' …' if len(names) > 40 else ''}")
+            more = " …" if len(names) > MOST_NAMED else ""
+            print(f"  {verdict_words(verdict)}: {', '.join(names[:MOST_NAMED])}{more}")
     if lot.photos:
         print(photographs_sentence(lot))
         _say_refused(lot)
     for one in lot.judged:
         print(f"{wording(one.name).name}:")
         said = one.improvement.sentences if one.improvement else (one.no_study,)
-        for sentence in filter(None, (*said, truth_text(one))):
+        for sentence in filter(None, (room_sentence(one), *said, truth_text(one))):
             print(f"  {sentence}")
     for note in lot.notes:
         print(f"{note.message} {note.advice}".strip())

@@ -25,7 +25,7 @@ from fitcheck.lots.reopened import reopened_lot
 from fitcheck.lots.repeated import repeated_photographs, repeated_text, study_repeats
 from fitcheck.lots.tables import lot_json, parts_csv, photos_csv, photos_parquet
 from fitcheck.lots.whole import gather_lot, lot_of_values
-from fitcheck.lots.words import lot_sentence, truth_sentence
+from fitcheck.lots.words import lot_sentence, room_sentence, truth_sentence
 from fitcheck.lots.written import keep_lot, lot_files, write_lot
 from fitcheck.page.document import inspection_of
 from fitcheck.setup import Setup
@@ -150,6 +150,16 @@ def test_what_photographs_share_does_not_average_out():
         ([value(f"P{i}", 0.1) for i in range(9)], "9 parts: 9 accepted"),
         ([value("P1", 0.1, "A", i + 1) for i in range(5)], "1 part: 1 accepted"),
         (lot_values(3, ("Ines",), 2), "3 parts: 3 accepted"),
+        # Accepted is only what was decided in everything that has a tolerance.
+        ([value("P1", 0.1), value("P2", 0.1, u=None)], "2 parts: 1 accepted, 1 not judged"),
+        (
+            [value("P1", 0.1), value("P1", 0.2, name="twist"), value("P2", 0.1)],
+            "2 parts: 1 accepted, 1 not judged",
+        ),
+        (
+            [value("P1", 0.9), value("P2", 0.1), value("P2", 0.2, name="twist")],
+            "2 parts: 1 accepted, 1 rejected",
+        ),
         (lot_values(4)[:-5], "4 parts: 4 accepted"),
     ],
 )
@@ -160,6 +170,21 @@ def test_odd_lots_get_a_sentence_and_every_file(values, says, tmp_path):
     assert files["lot-report.pdf"].startswith(b"%PDF-")
     assert json.loads(files["lot-results.json"])["format"] == "fitcheck lot"
     assert len(write_lot(tmp_path, files)) == 5
+
+
+def test_an_uncertainty_wider_than_the_tolerance_is_said():
+    lot = lot_of_values([value(f"P{i}", 0.0, u=u) for i, u in enumerate((0.02, 0.14))], "lot")
+    assert list(lot.verdicts().values()) == ["accept", "measure again"]
+    assert room_sentence(lot.characteristics[0]).startswith("The uncertainty of 1 part is wider")
+    said = " ".join(text_of(lot_pdf(lot)).split())
+    assert "no value could get them accepted" in said
+
+
+def test_repeats_all_alike_are_no_proof_of_a_good_method():
+    values = [value(f"P{i}", 0.1, who, r) for i in range(4) for who in "AB" for r in (1, 2)]
+    (one,) = analyse(values)
+    assert one.improvement.suits == "not judged"
+    assert one.improvement.sentences[0].startswith("All repeated readings are alike")
 
 
 def test_every_photograph_refused(tmp_path):

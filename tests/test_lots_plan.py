@@ -201,6 +201,19 @@ def test_a_table_of_numbers_with_decimal_commas(tmp_path):
     ]
 
 
+def test_a_table_in_inches(tmp_path):
+    (tmp_path / "n.csv").write_text("part,value,unit,u\nP1,0.5,in,0.01\nP2,12.7,mm,\n")
+    first, second = read_values(tmp_path / "n.csv")
+    assert (first.value, first.unit) == (second.value, second.unit) == (12.7, "mm")
+    assert first.standard_uncertainty == pytest.approx(0.254)
+
+
+def test_a_known_characteristic_keeps_its_unit(tmp_path):
+    (tmp_path / "n.csv").write_text("part,characteristic,value,unit\nP1,twist,0.5,mm\n")
+    with pytest.raises(BadInput, match="has twist in mm; its limits are in deg"):
+        read_values(tmp_path / "n.csv")
+
+
 @pytest.mark.parametrize(
     ("line", "says"),
     [
@@ -208,7 +221,7 @@ def test_a_table_of_numbers_with_decimal_commas(tmp_path):
         ("P1,inf,deg,", "where a number belongs"),
         ("P1,1e300,deg,", "where a number belongs"),
         ("P1,1_0,deg,", "where a number belongs"),
-        ("P1,0.1,inch,", "has the unit 'inch'"),
+        ("P1,0.1,furlong,", "has the unit 'furlong'"),
         ("P1,0.1,deg,0", "uncertainty 0"),
         ("P1,0.1,deg,-1", "uncertainty -1"),
         (",0.1,deg,", "names no part"),

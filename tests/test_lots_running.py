@@ -20,6 +20,7 @@ from fitcheck.lots.plan_file import read_plan
 from fitcheck.lots.running import measure_lot
 from fitcheck.lots.whole import RESULTS_FOLDER, gather_lot, run_lot
 from fitcheck.setup import Setup
+from fitcheck.store.processes import this_machine
 from tests.lot_pieces import ROOT, SAMPLE, jpeg, small_lot
 
 ASKED = Asked("pad", Setup(), (), "tests")
@@ -157,6 +158,31 @@ def test_killed_midway_it_goes_on_and_measures_nothing_twice(tmp_path):
     assert f"{len(before)} of them were measured before" in told
     assert not [*results.folder.rglob("*.new"), *results.folder.rglob("*.begun")]
     assert "every photograph was refused" in said
+
+
+def test_what_a_dead_process_left_is_swept_and_a_living_one_goes_on(tmp_path):
+    results = KeptResults(tmp_path / "out")
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait()
+    names = [f"x.json.{this_machine()}-{pid}-00.new" for pid in (dead.pid, os.getpid())]
+    for name in (*names, "x.json.elsewhere-1-00.new"):
+        (results.folder / name).write_bytes(b"{")
+    results.forget_marks()
+    left = sorted(path.name for path in results.folder.glob("*.new"))
+    assert left == sorted([names[1], "x.json.elsewhere-1-00.new"])
+
+
+def test_two_runs_on_one_folder_at_once(tmp_path):
+    folder, out = small_lot(tmp_path / "lot", 12), tmp_path / "out"
+    both = [start(folder, out) for _ in range(2)]
+    for running in both:
+        said, told = running.communicate(timeout=240)
+        assert running.returncode == 3, told
+        assert "12 parts, none measured" in said
+    results = KeptResults(out / RESULTS_FOLDER)
+    assert len(kept_files(results)) == 12
+    assert not [*results.folder.rglob("*.new"), *results.folder.rglob("*.begun")]
+    assert len([*out.glob("lot-*")]) == 5
 
 
 class Deadly(KeptResults):

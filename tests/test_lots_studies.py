@@ -9,7 +9,7 @@ import scipy.stats
 from scipy.stats import chi2, f
 
 from fitcheck.errors import BadInput
-from fitcheck.lots.acceptance import Tolerance, accept, global_risk
+from fitcheck.lots.acceptance import Tolerance, accept, acceptance_guard, global_risk
 from fitcheck.lots.anova import crossed, one_way
 from fitcheck.lots.gauge_study import Reading, gauge_study
 from fitcheck.lots.one_user import one_user_study
@@ -276,6 +276,18 @@ def test_global_risk_with_guard_bands_agrees_with_drawn_parts():
     assert found.producers == pytest.approx(np.mean(refused & inside), abs=2e-4)
     assert found.again == pytest.approx(np.mean(~taken & ~refused), abs=2e-3)
     assert found.outside == pytest.approx(np.mean(~inside), abs=1e-3)
+
+
+def test_the_guard_band_is_where_accepting_begins_to_be_right():
+    for u in (0.02, 0.1, 0.13, 0.1325):
+        tolerance = Tolerance(-0.26, 0.26)
+        guard = acceptance_guard(u, tolerance)
+        edge = 0.26 - guard
+        assert accept(edge - 1e-9, u, tolerance).probability_within >= 0.95 - 1e-9
+        assert accept(edge + 1e-6, u, tolerance).probability_within < 0.95
+    assert acceptance_guard(0.02, tolerance) == pytest.approx(1.644854 * 0.02)
+    assert math.isinf(acceptance_guard(0.133, tolerance))  # 0.26 / 1.96
+    assert acceptance_guard(9.0, Tolerance(-math.inf, 0.26)) == pytest.approx(1.644854 * 9)
 
 
 def test_a_measurement_too_coarse_for_the_tolerance_accepts_nothing():

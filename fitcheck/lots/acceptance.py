@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.stats import multivariate_normal, norm
 
 from fitcheck.judgement import REQUIRED_PROBABILITY, probability_within
@@ -94,6 +95,28 @@ def accept(value: float, standard_uncertainty: float, tolerance: Tolerance) -> A
     return Accepted("reject" if outside >= REQUIRED_PROBABILITY else "measure again", p)
 
 
+def acceptance_guard(standard_uncertainty: float, tolerance: Tolerance) -> float:
+    """Guard band within each limit that makes accepting right with 95 %.
+
+    1.645 u, and more where the tolerance is so narrow that a part at one guard band could be
+    past the other limit; infinite where no value can be accepted.
+    """
+    u = standard_uncertainty
+    usual = float(norm.ppf(REQUIRED_PROBABILITY)) * u
+    if math.isinf(tolerance.width):
+        return usual
+    width = tolerance.width / u
+
+    def lacking(guard: float) -> float:
+        return float(norm.cdf(width - guard) - norm.cdf(-guard)) - REQUIRED_PROBABILITY
+
+    if lacking(width / 2) < 0:
+        return math.inf
+    if lacking(usual / u) >= 0:  # the other limit is far
+        return usual
+    return u * float(brentq(lacking, usual / u, width / 2))
+
+
 @dataclass(frozen=True)
 class GlobalRisk:
     """Shares of all parts of a process.
@@ -132,8 +155,8 @@ def global_risk(
     tolerance
         The limits.
     guard
-        Width of the guard band at each limit, within and without; 1.645 u if None, 0 for
-        plain acceptance.
+        Width of the guard band at each limit, within and without; 0 for plain acceptance. If
+        None, as :func:`accept` decides: :func:`acceptance_guard` within, 1.645 u without.
 
     Returns
     -------
@@ -147,9 +170,10 @@ def global_risk(
     u = standard_uncertainty
     if not all(map(math.isfinite, (mean, sd, u))) or sd <= 0 or u <= 0:
         raise ValueError(f"risks need finite numbers and spreads above zero: {mean}, {sd}, {u}")
+    within_guard = acceptance_guard(u, tolerance) if guard is None else guard
     guard = float(norm.ppf(REQUIRED_PROBABILITY)) * u if guard is None else guard
     low, high = tolerance.low, tolerance.high
-    accept_low, accept_high = low + guard, high - guard
+    accept_low, accept_high = low + within_guard, high - within_guard
     spread = math.hypot(sd, u)
     # Both in their own standard deviations: a spread far larger than the other loses no digits.
     correlation = sd / spread

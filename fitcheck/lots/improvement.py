@@ -6,13 +6,17 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from fitcheck.lots.gauge_study import SIX, USABLE_PERCENT, GaugeStudy
+from fitcheck.lots.gauge_study import SIX, USABLE_PERCENT, Estimate, GaugeStudy
 from fitcheck.lots.one_user import suits
 from fitcheck.plain_text import visible_text
 from fitcheck.units import uncertainty_text
 from fitcheck.wording import SOURCES
 
 MOST_PHOTOS = 20  # more would not be taken
+ALIKE = (
+    "All repeated readings are alike: how well they repeat cannot be told. Read to more digits, "
+    "or look whether one reading was written down for all."
+)
 
 # What to do about a source; the rest need no doing or cannot be helped.
 REMEDIES = {
@@ -74,9 +78,11 @@ def improvement(
     percent = study.percent_of_tolerance
     verdict = "not judged"
     needed = None
-    if percent is not None and width is not None:
+    if study.gauge.value <= 0:
+        said.append(ALIKE)
+    elif percent is not None and width is not None:
         verdict = suits(percent.value)
-        said.append(_verdict(verdict, percent.value))
+        said.append(_verdict(verdict, percent))
         needed = photos_needed(study, width)
     if study.gauge.value > 0:
         said += _who(study, unit)
@@ -104,13 +110,16 @@ def photos_needed(study: GaugeStudy, width: float) -> int | None:
     return count if count <= MOST_PHOTOS else None
 
 
-def _verdict(verdict: str, percent: float) -> str:
+def _verdict(verdict: str, percent: Estimate) -> str:
     words = {
         "yes": "The method suits this tolerance",
         "with care": "The method can be used for this tolerance, with care near its limits",
         "no": "A single photograph does not suit this tolerance",
     }[verdict]
-    return f"{words}: six standard deviations of it take {percent:.0f} % of its width."
+    return (
+        f"{words}: six standard deviations of it take {percent.value:.0f} % of its width "
+        f"(95 %: {percent.low:.0f} to {percent.high:.0f} %)."
+    )
 
 
 def _who(study: GaugeStudy, unit: str) -> list[str]:

@@ -23,6 +23,7 @@ from fitcheck.lens_profile import LensKey, LensProfile
 from fitcheck.measurement import Measurement
 from fitcheck.measurement_file import measurement_from_json
 from fitcheck.setup import Setup
+from fitcheck.store.processes import is_alive, this_machine
 
 TOKEN_FILE = "this-folder"  # noqa: S105 (no secret: it tells one folder from another)
 
@@ -148,14 +149,21 @@ class KeptResults:
         return self._mark(file).exists()
 
     def forget_marks(self) -> None:
-        """Take all marks and half-written files away: nothing is running now."""
+        """Take away all marks, and what dead processes left half written.
+
+        Another run on the same folder goes on writing.
+        """
         for left in self._left_over():
             with suppress(OSError):
                 left.unlink()
 
     def _left_over(self) -> Iterator[Path]:
         yield from self.folder.glob("*.begun")
-        yield from self.folder.rglob("*.new")
+        for path in self.folder.rglob("*.new"):
+            machine, _, process = path.name.split(".")[-2].rpartition("-")[0].partition("-")
+            here = machine == this_machine() and process.isdigit()
+            if here and not is_alive(int(process)):
+                yield path
 
     def _mark(self, file: str) -> Path:
         name = hashlib.sha256(file.encode("utf-8", "surrogatepass")).hexdigest()[:24]
@@ -166,7 +174,8 @@ class KeptResults:
 
     def _write(self, name: str, data: bytes) -> None:
         path = self.folder / name
-        beside = path.with_name(f"{path.name}.{os.getpid()}-{secrets.token_hex(4)}.new")
+        writer = f"{this_machine()}-{os.getpid()}-{secrets.token_hex(4)}"
+        beside = path.with_name(f"{path.name}.{writer}.new")
         with beside.open("wb") as file:
             file.write(data)
             file.flush()

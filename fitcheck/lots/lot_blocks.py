@@ -32,11 +32,13 @@ from fitcheck.lots.telling import Telling
 from fitcheck.lots.whole import LotFindings
 from fitcheck.lots.words import (
     TAKEN_CARE,
+    TO_BE_NAMED,
     capability_sentences,
     from_to_text,
     lot_sentence,
     percent_text,
     photographs_sentence,
+    room_sentence,
     share_text,
     small_text,
     tolerance_range,
@@ -176,15 +178,17 @@ class LotWriter:
                     said_of.append(plain(f"{tell.text('Decided wrongly')}: {names}."))
                 yield Paragraph(tuple(said_of), label=label)
         notes: list[Note | Change] = [*lot.notes, *self.changes]
-        if notes:
+        told = [tell.say(room) for room in map(room_sentence, lot.judged) if room]
+        told += map(self._note, notes)
+        if told:
             yield Heading(2, tell.text("To be looked at"))
-            yield Bullets(tuple(map(self._note, notes)))
+            yield Bullets(tuple(told))
         yield Box("caution", "⚠", tell.text("Take care"), self._all(TAKEN_CARE))
 
     def _named(self, verdicts: Mapping[str, str]) -> Iterator[str]:
-        for verdict in ("reject", "measure again", "not measured"):
+        for verdict in TO_BE_NAMED:
             names = [part for part, v in verdicts.items() if v == verdict]
-            if names and (verdict != "not measured" or self.lot.judged):
+            if names and self.lot.judged:
                 shown = ", ".join(visible_text(n) for n in names[:MOST_PARTS_FIRST])
                 left = len(names) - MOST_PARTS_FIRST
                 more = f" {self.tell.text(f'and {left} more')}" if left > 0 else ""

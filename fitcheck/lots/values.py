@@ -11,6 +11,8 @@ from fitcheck.lots.plan import LONGEST_NAME, Planned
 from fitcheck.lots.sheets import Sheet
 from fitcheck.measurement import Measurement
 from fitcheck.plain_text import visible_text
+from fitcheck.units import MM_PER_INCH
+from fitcheck.views import VIEWS
 
 COLUMNS = {
     "photo": ("file", "photograph"),
@@ -24,8 +26,16 @@ COLUMNS = {
     "standard_uncertainty": ("u",),
     "warnings": (),
 }
-UNITS = ("mm", "deg")
+# As tables write them: the unit that is kept, and how many of it one is.
+UNITS = {
+    "mm": ("mm", 1.0),
+    "in": ("mm", MM_PER_INCH),
+    "inch": ("mm", MM_PER_INCH),
+    "deg": ("deg", 1.0),
+    "°": ("deg", 1.0),
+}
 EXPANDED = 1.96  # where only a standard uncertainty is stated
+KNOWN_UNITS = {name: unit for view in VIEWS.values() for name, unit in view.units.items()}
 STATED = "as stated"  # source of an uncertainty that came without a budget
 
 
@@ -88,7 +98,8 @@ def read_values(path: Path) -> list[Value]:
 
     Columns ``part``, ``value`` and ``unit`` are needed; ``characteristic``, ``operator``,
     ``repeat``, ``subgroup``, ``standard_uncertainty``, ``photo`` and ``warnings`` may be there.
-    Lines without a value, as of a photograph that was refused, are passed over.
+    Lines without a value, as of a photograph that was refused, are passed over. Inches are
+    turned into millimetres.
 
     Raises
     ------
@@ -112,12 +123,20 @@ def read_values(path: Path) -> list[Value]:
         if value is None:
             continue
         name = cells.get("characteristic", "") or "value"
-        part, unit = cells.get("part", ""), cells.get("unit", "")
+        part, written = cells.get("part", ""), cells.get("unit", "")
         if not part or len(part) > LONGEST_NAME:
             raise sheet.wrong(line, "names no part, or one too long", "Fill the field.")
-        if unit not in UNITS:
+        if written.lower() not in UNITS:
             raise sheet.wrong(
-                line, f"has the unit {visible_text(unit)[:20]!r}", "Write mm or deg."
+                line, f"has the unit {visible_text(written)[:20]!r}", "Write mm, in or deg."
+            )
+        unit, factor = UNITS[written.lower()]
+        value *= factor
+        if name in KNOWN_UNITS and KNOWN_UNITS[name] != unit:
+            raise sheet.wrong(
+                line,
+                f"has {name} in {unit}; its limits are in {KNOWN_UNITS[name]}",
+                f"Give it in {KNOWN_UNITS[name]}, or call it by another name.",
             )
         if units.setdefault(name, unit) != unit:
             raise sheet.wrong(
@@ -130,6 +149,7 @@ def read_values(path: Path) -> list[Value]:
             raise sheet.wrong(
                 line, f"has the standard uncertainty {u:g}", "Write a number above zero or none."
             )
+        u = None if u is None else u * factor
         operator = cells.get("operator", "")
         place = (part, operator, name)
         counted[place] = counted.get(place, 0) + 1

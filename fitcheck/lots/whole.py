@@ -116,14 +116,23 @@ class LotFindings:
         return tuple(c for c in self.characteristics if c.tolerance is not None)
 
     def verdicts(self) -> dict[str, str]:
-        """Part to its verdict over all characteristics, the worst first: reject, again, accept."""
-        found: dict[str, str] = dict.fromkeys(self.parts, "not measured")
-        order = ("not measured", "accept", "measure again", "reject")
-        for one in self.judged:
-            for part, decided in one.decisions.items():
-                if order.index(decided.verdict) > order.index(found[part]):
-                    found[part] = decided.verdict
-        return found
+        """Part to its verdict over all characteristics.
+
+        The worst of reject, measure again, accept. A part that was measured is ``not judged``
+        where it would be accepted but a characteristic with a tolerance is missing, or its
+        uncertainty is; one that was not is ``not measured``.
+        """
+        measured = {p.part for one in self.characteristics for p in one.parts}
+        return {
+            part: self._verdict(part) if part in measured else "not measured"
+            for part in self.parts
+        }
+
+    def _verdict(self, part: str) -> str:
+        decided = [one.decisions.get(part) for one in self.judged]
+        verdicts = [d.verdict if d is not None else "not judged" for d in decided]
+        order = ("reject", "measure again", "not judged", "accept")
+        return next((verdict for verdict in order if verdict in verdicts), "not judged")
 
 
 def run_lot(

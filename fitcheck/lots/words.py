@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from fitcheck.lots.acceptance import acceptance_guard
 from fitcheck.lots.analysis import FEW_POINTS, CharacteristicFindings
 from fitcheck.lots.plan import count
 from fitcheck.lots.scale import Scale, scale_of
@@ -21,8 +22,11 @@ _VERDICTS = {
     "accept": "accepted",
     "reject": "rejected",
     "measure again": "to be measured again",
+    "not judged": "not judged",
     "not measured": "not measured",
 }
+# What is said of each kind of part that is not accepted, in this order.
+TO_BE_NAMED = ("reject", "measure again", "not judged", "not measured")
 
 
 def verdict_words(verdict: str) -> str:
@@ -67,6 +71,22 @@ def truth_sentence(one: CharacteristicFindings) -> str:
 
 def _expected(number: float) -> str:
     return "under 0.01" if number < 0.01 else f"{number:.2g}"
+
+
+def room_sentence(one: CharacteristicFindings) -> str:
+    """Whether there are parts that no value could get accepted; empty where there are none."""
+    t = one.tolerance
+    if t is None:
+        return ""
+    stated = [p.standard_uncertainty for p in one.parts]
+    without = sum(u is not None and math.isinf(acceptance_guard(u, t)) for u in stated)
+    if not without:
+        return ""
+    return (
+        f"The uncertainty of {count(without, 'part')} is wider than the tolerance allows: no "
+        "value could get them accepted, however good they are. Make the measurement better before "
+        "measuring again, or use another gauge."
+    )
 
 
 def wrongly_decided(one: CharacteristicFindings) -> str:

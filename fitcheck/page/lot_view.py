@@ -32,6 +32,7 @@ from fitcheck.lots.words import (
     from_to_text,
     lot_sentence,
     photographs_sentence,
+    room_sentence,
     share_text,
     tolerance_text,
     truth_text,
@@ -101,6 +102,9 @@ def _judged(lot: LotFindings, one: CharacteristicFindings) -> None:
     st.subheader(wording(one.name).name, anchor=False)
     words.show_as_is(f'<p class="soft">Tolerance: {words.text(tolerance_text(one, scale))}.</p>')
     st.altair_chart(parts_chart(one, _telling()), width="stretch", theme=None)
+    room = room_sentence(one)
+    if room:
+        words.show(words.box("warning", words.text(room)))
     if one.truth is not None:
         words.show(words.box("say", words.text(truth_text(one))))
     with st.expander("Each part in numbers"):
