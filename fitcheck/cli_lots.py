@@ -261,6 +261,7 @@ def _say_lot(lot: LotFindings) -> None:
         lot_sentence,
         photographs_sentence,
         room_sentence,
+        signals_text,
         truth_text,
         verdict_words,
     )
@@ -279,7 +280,9 @@ def _say_lot(lot: LotFindings) -> None:
     for one in lot.judged:
         print(f"{wording(one.name).name}:")
         said = one.improvement.sentences if one.improvement else (one.no_study,)
-        for sentence in filter(None, (room_sentence(one), *said, truth_text(one))):
+        for sentence in filter(
+            None, (room_sentence(one), signals_text(one), *said, truth_text(one))
+        ):
             print(f"  {sentence}")
     for note in lot.notes:
         print(f"{note.message} {note.advice}".strip())

@@ -4,6 +4,7 @@ import json
 import math
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,8 +25,15 @@ from fitcheck.lots.plan import LotPlan, Planned
 from fitcheck.lots.reopened import reopened_lot
 from fitcheck.lots.repeated import repeated_photographs, repeated_text, study_repeats
 from fitcheck.lots.tables import lot_json, parts_csv, photos_csv, photos_parquet
+from fitcheck.lots.values import STATED
 from fitcheck.lots.whole import gather_lot, lot_of_values
-from fitcheck.lots.words import lot_sentence, room_sentence, truth_sentence
+from fitcheck.lots.words import (
+    capability_sentences,
+    lot_sentence,
+    room_sentence,
+    signals_text,
+    truth_sentence,
+)
 from fitcheck.lots.written import keep_lot, lot_files, write_lot
 from fitcheck.page.document import inspection_of
 from fitcheck.setup import Setup
@@ -178,6 +186,28 @@ def test_an_uncertainty_wider_than_the_tolerance_is_said():
     assert room_sentence(lot.characteristics[0]).startswith("The uncertainty of 1 part is wider")
     said = " ".join(text_of(lot_pdf(lot)).split())
     assert "no value could get them accepted" in said
+
+
+def test_a_signal_stands_on_the_first_page():
+    values = [value(f"P{i}", 0.001 * (-1) ** i) for i in range(20)] + [value("P20", 0.2)]
+    lot = lot_of_values(values, "lot")
+    assert "relying on the capability. P20, " in signals_text(lot.characteristics[0])
+    first = pypdfium2.PdfDocument(lot_pdf(lot))[0].get_textpage().get_text_range()
+    assert "hardly chance" in " ".join(first.split())
+
+
+@pytest.mark.parametrize(
+    ("values", "says"),
+    [
+        ([value(f"P{i}", 0.1 * i, u=None) for i in range(4)], "no uncertainty is stated"),
+        ([replace(value(f"P{i}", 0.1 * i), budget={STATED: 0.02}) for i in range(4)], "without"),
+        ([value(f"P{i}", 0.001 * i, u=0.1) for i in range(4)], "measuring alone would spread"),
+        ([value(f"P{i}", 0.1 * i) for i in range(4)], "Taken out is"),
+    ],
+)
+def test_capability_says_whether_measuring_is_in_it(values, says):
+    (one,) = analyse(values)
+    assert says in capability_sentences(one)[0]
 
 
 def test_repeats_all_alike_are_no_proof_of_a_good_method():

@@ -31,6 +31,7 @@ from fitcheck.lots.scale import significant
 from fitcheck.lots.telling import Telling
 from fitcheck.lots.whole import LotFindings
 from fitcheck.lots.words import (
+    SIGNALS,
     TAKEN_CARE,
     TO_BE_NAMED,
     capability_sentences,
@@ -40,6 +41,7 @@ from fitcheck.lots.words import (
     photographs_sentence,
     room_sentence,
     share_text,
+    signalled,
     small_text,
     tolerance_range,
     truth_sentence,
@@ -179,6 +181,10 @@ class LotWriter:
                 yield Paragraph(tuple(said_of), label=label)
         notes: list[Note | Change] = [*lot.notes, *self.changes]
         told = [tell.say(room) for room in map(room_sentence, lot.judged) if room]
+        for one in lot.judged:
+            names = signalled(one)
+            if names:
+                told.append(plain(f"{tell.measure(one.name)}: {tell.text(SIGNALS)} {names}."))
         told += map(self._note, notes)
         if told:
             yield Heading(2, tell.text("To be looked at"))

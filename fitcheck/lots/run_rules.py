@@ -62,8 +62,9 @@ def _trend(z: Array) -> Flags:
     return found
 
 
+LIMITS = "limits"
 RULES = (
-    Rule("limits", "a point beyond the control limits (3 standard deviations)", _beyond_limits),
+    Rule(LIMITS, "a point beyond the control limits (3 standard deviations)", _beyond_limits),
     Rule(
         "two_of_three",
         "two of three points beyond 2 standard deviations on one side",

@@ -7,6 +7,7 @@ import math
 from fitcheck.lots.acceptance import acceptance_guard
 from fitcheck.lots.analysis import FEW_POINTS, CharacteristicFindings
 from fitcheck.lots.plan import count
+from fitcheck.lots.run_rules import LIMITS
 from fitcheck.lots.scale import Scale, scale_of
 from fitcheck.lots.whole import LotFindings
 from fitcheck.plain_text import visible_text
@@ -89,6 +90,30 @@ def room_sentence(one: CharacteristicFindings) -> str:
     )
 
 
+SIGNALS = (
+    "The control charts show what is hardly chance: look for its cause before relying on the "
+    "capability."
+)
+
+
+def signalled(one: CharacteristicFindings) -> str:
+    """Names of parts and subgroups at which a control chart signals, those past a limit first."""
+    found = [
+        (signal.rule != LIMITS, one.points_of(chart.kind)[signal.at])
+        for chart in one.charts
+        for signal in chart.signals
+    ]
+    names = dict.fromkeys(name for _, name in sorted(found, key=lambda pair: pair[0]))
+    shown = ", ".join(visible_text(name) for name in list(names)[:MOST_NAMES])
+    return shown + (" …" if len(names) > MOST_NAMES else "")
+
+
+def signals_text(one: CharacteristicFindings) -> str:
+    """What the control charts show that is hardly chance, and where; empty without any."""
+    names = signalled(one)
+    return f"{SIGNALS} {names}." if names else ""
+
+
 def wrongly_decided(one: CharacteristicFindings) -> str:
     """Names of the parts whose decision the truth contradicts; empty without any."""
     t = one.truth
@@ -161,10 +186,7 @@ def capability_sentences(one: CharacteristicFindings) -> list[str]:
     """What belongs to the ratios of capability: what was taken out, normality, risks."""
     said = []
     if one.own_capability is None:
-        said.append(
-            "The spread of measuring could not be taken out: it is not stated, or is all the "
-            "spread there is."
-        )
+        said.append(_not_taken_out(one))
     else:
         said.append(
             "Taken out is what is new in every photograph; what all photographs share shifts the "
@@ -195,6 +217,20 @@ def capability_sentences(one: CharacteristicFindings) -> list[str]:
             "again."
         )
     return said
+
+
+def _not_taken_out(one: CharacteristicFindings) -> str:
+    if any(p.standard_uncertainty is None for p in one.parts):
+        return "The spread of measuring is not taken out: no uncertainty is stated."
+    if not any(p.independent for p in one.parts):
+        return (
+            "The spread of measuring is not taken out: the uncertainty is stated without saying "
+            "how much of it is new in each reading."
+        )
+    return (
+        "The spread of measuring is not taken out: measuring alone would spread the parts as much "
+        "as they are."
+    )
 
 
 def typical_expanded(one: CharacteristicFindings) -> float:

@@ -34,6 +34,7 @@ from fitcheck.lots.words import (
     photographs_sentence,
     room_sentence,
     share_text,
+    signals_text,
     tolerance_text,
     truth_text,
     typical_expanded,
@@ -102,9 +103,8 @@ def _judged(lot: LotFindings, one: CharacteristicFindings) -> None:
     st.subheader(wording(one.name).name, anchor=False)
     words.show_as_is(f'<p class="soft">Tolerance: {words.text(tolerance_text(one, scale))}.</p>')
     st.altair_chart(parts_chart(one, _telling()), width="stretch", theme=None)
-    room = room_sentence(one)
-    if room:
-        words.show(words.box("warning", words.text(room)))
+    for warning in filter(None, (room_sentence(one), signals_text(one))):
+        words.show(words.box("warning", words.text(warning)))
     if one.truth is not None:
         words.show(words.box("say", words.text(truth_text(one))))
     with st.expander("Each part in numbers"):
