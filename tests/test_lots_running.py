@@ -322,7 +322,7 @@ def test_workers_of_another_version_are_refused(tmp_path, two_workers):
     assert error.value.code == "other_program"
 
 
-@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense", "tcp://"])
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense", "tcp://", "http://x:1"])
 def test_no_scheduler_is_a_sentence(tmp_path, address, monkeypatch):
     pytest.importorskip("distributed")
     from fitcheck.lots import cluster

@@ -8,8 +8,10 @@ its own photographs in hand, which Dask gives to others.
 from __future__ import annotations
 
 import hashlib
+import logging
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from fitcheck.errors import BadInput
@@ -62,6 +64,8 @@ def measure_lot_on_cluster(
         ) from error
     shown = visible_text(scheduler)[:120]
     try:
+        # Refused before a client is made of it: what is none waits and complains at its end.
+        distributed.comm.get_address_host_port(scheduler)
         client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         raise BadInput(
@@ -69,7 +73,7 @@ def measure_lot_on_cluster(
             f"No Dask scheduler answers at {shown}.",
             "Start one with `dask scheduler`, and give its address, such as tcp://bench:8786.",
         ) from error
-    with client:
+    with _quiet(), client:
         try:
             client.wait_for_workers(1, timeout=WORKERS_S)
         except (TimeoutError, OSError) as error:
@@ -79,6 +83,20 @@ def measure_lot_on_cluster(
                 f"Start some: dask worker {shown} --nthreads 1 --nworkers auto.",
             ) from error
         return _Run(distributed, client, plan, asked, results, progress).all()
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep Dask from logging what is told in a sentence here, such as a lost connection."""
+    names = [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]
+    before = {name: logging.getLogger(name).level for name in names}
+    for name in names:
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        for name, level in before.items():
+            logging.getLogger(name).setLevel(level)
 
 
 class _Run:
