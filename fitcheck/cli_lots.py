@@ -45,7 +45,7 @@ def add_lot_commands(commands: Any) -> None:
         type=Path,
         metavar="FILE",
         help="CSV with the columns photo, part, operator, repeat, subgroup; or JSON "
-        "(default: the folder's lot.json, else the photographs' names)",
+        "(default: the folder's lot.json, else its only such CSV, else the photographs' names)",
     )
     lot.add_argument("--view", default="", help="seat, pad, sight or joint (default: pad)")
     lot.add_argument("--name", default="", metavar="TEXT", help="of the lot")

@@ -8,7 +8,7 @@ from fitcheck.errors import BadInput
 from fitcheck.lots.plan import Planned, natural, plan_from_names
 from fitcheck.lots.plan_file import read_plan
 from fitcheck.lots.values import read_values
-from tests.lot_pieces import SAMPLE, jpeg
+from tests.lot_pieces import SAMPLE, jpeg, small_lot
 
 
 def folder_of(path, *names):
@@ -100,6 +100,24 @@ def test_csv_as_spreadsheets_write_it(tmp_path):
         "1 photograph of the folder is not in the plan and not measured: left-over.jpg.",
         "1 file of the folder is no photograph: notes.docx.",
     ]
+
+
+def test_the_only_table_of_a_folder_is_its_plan(tmp_path):
+    folder = small_lot(tmp_path / "lot", 2)
+    (folder / "plan.csv").write_text("photo,part\nP1.jpg,left\nP2.jpg,right\n")
+    (folder / "readings.csv").write_text("day,weather\nMonday,rain\n")
+    (folder / "lot-photos.csv").write_text("photo,part\nP1.jpg,x\n")  # an earlier run's results
+    plan = read_plan(folder)
+    assert [p.part for p in plan.photos] == ["left", "right"]
+    (folder / "plan.csv").write_text("photo,part\nP1.jpg,left,more\n")
+    with pytest.raises(BadInput, match=r"Line 2 of plan\.csv has 3 fields"):
+        read_plan(folder)
+    (folder / "other.csv").write_text("photo;part\nP1.jpg;x\n")
+    plan = read_plan(folder)
+    assert [p.part for p in plan.photos] == ["P1", "P2"]
+    assert "2 tables of the folder name photographs" in plan.notes[0].message
+    (folder / "lot.json").write_text('{"photos": [{"photo": "P1.jpg", "part": "own"}]}')
+    assert [p.part for p in read_plan(folder).photos] == ["own"]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])

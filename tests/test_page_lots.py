@@ -12,7 +12,7 @@ from fitcheck.page import lot_runs
 from fitcheck.page.keeping import store
 from fitcheck.page.lot_charts import control_chart, course_chart, parts_chart, readings_chart
 from fitcheck.page.units_shown import SETTING
-from tests.lot_pieces import jpeg, lengths, lot_values, of_length, small_lot, value
+from tests.lot_pieces import SAMPLE, jpeg, lengths, lot_values, of_length, small_lot, value
 from tests.page_app import heading, opened, press, said
 from tests.test_lots_findings import HOSTILE, kept_lot, occasion, usual_lot
 
@@ -111,6 +111,34 @@ def test_a_measured_lot_in_full(tmp_path):
     assert len(app.get("download_button")) == 5
 
 
+def test_a_lot_is_stopped_and_gone_on_with(tmp_path):
+    folder = small_lot(tmp_path / "lot", 60)
+    app = opened(lot="all")
+    app.text_input(key="lot-folder").set_value(str(folder))
+    press(app, "start-lot")
+    run = lot_runs.present_run()
+    press(app, "stop-lot")
+    wait_for(run)
+    assert run.done < 60
+    assert f"Stopped after {run.done} of 60 photographs" in said(opened(lot="all"))
+    app = opened(lot="all")
+    app.text_input(key="lot-folder").set_value(str(folder))
+    press(app, "start-lot")
+    again = lot_runs.present_run()
+    wait_for(again)
+    assert again.done == 60
+    assert again.fresh <= 60 - run.done
+    store().lots.remove(again.identity)
+
+
+def test_one_lot_at_a_time(tmp_path, monkeypatch):
+    monkeypatch.setattr(lot_runs, "_present", [lot_runs.LotRun("Monday’s pads", 9)])
+    app = opened(lot="all")
+    app.text_input(key="lot-folder").set_value(str(small_lot(tmp_path / "lot", 1)))
+    press(app, "start-lot")
+    assert "The lot Monday’s pads is being measured" in said(app)
+
+
 def test_no_such_lot():
     app = opened(lot="0" * 32)
     assert "There is no such lot" in said(app)
@@ -122,6 +150,20 @@ def test_two_minutes_need_photographs_that_can_be_measured():
     app.file_uploader[1].set_value(photos).run()
     press(app, "repeat")
     assert "0 measured photographs cannot tell" in said(app)
+
+
+def test_two_minutes_tell_how_photographs_repeat():
+    app = opened(lot="all")
+    names = [f"P03-ines-{i}.jpg" for i in (1, 2, 3)]
+    photos = [(name, (SAMPLE / name).read_bytes(), "image/jpeg") for name in names]
+    app.file_uploader[1].set_value(photos).run()
+    for key, typed in (("thickness", "0.8"), ("along", "100.15"), ("across", "100.1")):
+        app.text_input(key=f"repeat-{key}").set_value(typed)
+    press(app, "repeat")
+    told = said(app)
+    assert "Pad squareness: 3 readings, mean" in told
+    assert "Of the tolerance it takes" in told
+    assert "What would help most" in told
 
 
 def test_charts_of_many_parts_and_hostile_names():

@@ -34,13 +34,14 @@ from fitcheck.lots.plan import (
     pictures_in,
     plan_from_names,
 )
-from fitcheck.lots.sheets import Sheet
+from fitcheck.lots.sheets import Sheet, head_of
 from fitcheck.measurement import Note
 from fitcheck.plain_text import visible_text
 from fitcheck.setup import Setup, setup_from
 from fitcheck.views import VIEWS
 
 LOT_FILE = "lot.json"
+RESULT_TABLES = ("lot-photos.csv", "lot-parts.csv")  # where results lie beside the photographs
 MOST_BYTES = 64 * 2**20
 COLUMNS = {
     "photo": ("file", "photograph", "picture"),
@@ -64,8 +65,8 @@ def read_plan(
     folder
         The photographs' folder.
     plan
-        A CSV or JSON file; None to take the folder's ``lot.json`` if it has one, else the
-        photographs' names.
+        A CSV or JSON file; None to take the folder's ``lot.json`` if it has one, else its only
+        CSV file that names photographs and parts, else the photographs' names.
     view
         Of the photographs; empty to take what the JSON file says, else ``pad``.
     setup
@@ -77,10 +78,12 @@ def read_plan(
         With a sentence that names what cannot be used.
     """
     pictures, others = pictures_in(folder)
-    if plan is None and (folder / LOT_FILE).is_file():
-        plan = folder / LOT_FILE
-    raw: Mapping[str, Any] = {}
     notes: list[Note] = []
+    if plan is None:
+        plan = folder / LOT_FILE
+        if not plan.is_file():
+            plan = _only_table(folder, notes)
+    raw: Mapping[str, Any] = {}
     if plan is None:
         photos = plan_from_names(pictures) if pictures else checked([])
     elif plan.suffix.lower() == ".json":
@@ -126,6 +129,33 @@ def read_plan(
         _truth(raw),
         tuple(notes),
     )
+
+
+def _only_table(folder: Path, notes: list[Note]) -> Path | None:
+    """The table in a lot's folder that says what its photographs show; None if there is none."""
+    tables = [
+        path
+        for path in sorted(folder.glob("*.[cC][sS][vV]"))
+        if path.name not in RESULT_TABLES and _names_photographs(path)
+    ]
+    if len(tables) > 1:
+        notes.append(
+            Note(
+                "several_tables",
+                f"{len(tables)} tables of the folder name photographs, and none of them was used: "
+                f"{_some([path.name for path in tables])}.",
+                "Name the one that counts with --plan, or take the others out.",
+            )
+        )
+    return tables[0] if len(tables) == 1 else None
+
+
+def _names_photographs(path: Path) -> bool:
+    """Whether a table's head names both columns; what is wrong below is told when it is read."""
+    try:
+        return {"photo", "part"} <= head_of(path, COLUMNS)
+    except BadInput:
+        return False
 
 
 def _some(names: Sequence[str]) -> str:

@@ -8,7 +8,8 @@ in a process of its own, and only the one that ends that process too is put down
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+import warnings
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import BrokenExecutor, Executor
 from contextlib import closing
 
@@ -69,8 +70,10 @@ def measure_lot(
 
     while left := [p for p in plan.photos if p.file not in done]:
         try:
-            for outcome in _in_parallel(plan, left, asked, results, workers or cores()):
-                take(outcome)
+            # Closed at once when a stop is asked for, and not whenever it is collected.
+            with closing(_in_parallel(plan, left, asked, results, workers or cores())) as found:
+                for outcome in found:
+                    take(outcome)
         except BrokenExecutor:
             suspects = [p for p in left if p.file not in done and results.was_begun(p.file)]
             for photo in suspects or left[:1]:
@@ -85,7 +88,7 @@ def _in_parallel(
     asked: Asked,
     results: KeptResults,
     workers: int,
-) -> Iterator[Outcome]:
+) -> Generator[Outcome]:
     from joblib import Parallel, delayed, parallel_config
 
     if workers == 1:  # joblib would measure in this process, which a fault would end
@@ -101,8 +104,14 @@ def _in_parallel(
             batch_size=1,
         )
         jobs = (delayed(measure_one)(plan.folder, p.file, asked, results) for p in photos)
-        with closing(run(jobs)) as outcomes:
-            yield from outcomes
+        outcomes = run(jobs)
+        try:
+            for outcome in outcomes:  # noqa: UP028 (closed below, where its warning is expected)
+                yield outcome
+        finally:
+            with warnings.catch_warnings():
+                warnings.filterwarnings("ignore", message=".* still being processed")
+                outcomes.close()
 
 
 def _apart(plan: LotPlan, photo: Planned, asked: Asked, results: KeptResults) -> Outcome:

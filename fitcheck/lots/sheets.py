@@ -21,6 +21,50 @@ LONGEST_FIELD = 2000
 SEPARATORS = ",;\t"
 
 
+def head_of(path: Path, names: Mapping[str, tuple[str, ...]]) -> frozenset[str]:
+    """Return the columns that a table's head names; raises ``sheet_unreadable``."""
+    text = _text(path)
+    first = text.split("\n", 1)[0]
+    separator = max(SEPARATORS, key=first.count)
+    known = _known(names)
+    cells = (cell.strip().strip('"').lower() for cell in first.split(separator))
+    return frozenset(known[cell] for cell in cells if cell in known)
+
+
+def _text(path: Path) -> str:
+    shown = visible_text(path.name)
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise BadInput(
+                "sheet_unreadable",
+                f"The table {shown} is larger than {MOST_BYTES // 2**20} MB.",
+                "Split it.",
+            )
+        data = path.read_bytes()
+    except OSError as error:
+        raise BadInput(
+            "sheet_unreadable",
+            f"The table {shown} cannot be read: {error.strerror or error}.",
+            "Check its name and folder.",
+        ) from error
+    wide = data[:2] in (b"\xff\xfe", b"\xfe\xff")
+    try:
+        text = data.decode("utf-16" if wide else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise BadInput(
+            "sheet_unreadable",
+            f"The table {shown} is not UTF-8 text.",
+            "Save it as “CSV UTF-8”.",
+        ) from error
+    if "\0" in text:
+        raise BadInput("sheet_unreadable", f"{shown} is no table of text.", "Give a CSV file.")
+    return text
+
+
+def _known(names: Mapping[str, tuple[str, ...]]) -> dict[str, str]:
+    return {other: name for name, others in names.items() for other in (name, *others)}
+
+
 class Sheet:
     """A table with a header.
 
@@ -47,11 +91,11 @@ class Sheet:
 
     def __init__(self, path: Path, names: Mapping[str, tuple[str, ...]]) -> None:
         self._name = visible_text(path.name)
-        text = self._text(path)
+        text = _text(path)
         first = text.split("\n", 1)[0]
         separator = max(SEPARATORS, key=first.count)
         self._decimal_comma = separator != ","
-        known = {other: name for name, others in names.items() for other in (name, *others)}
+        known = _known(names)
         self.rows: list[tuple[int, dict[str, str]]] = []
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         try:
@@ -82,36 +126,6 @@ class Sheet:
             raise self.wrong(line, f"has a field of over {LONGEST_FIELD} letters", "Shorten it.")
         pairs = zip(header, cells, strict=False)
         self.rows.append((line, {name: cell.strip() for name, cell in pairs if name}))
-
-    def _text(self, path: Path) -> str:
-        try:
-            if path.stat().st_size > MOST_BYTES:
-                raise BadInput(
-                    "sheet_unreadable",
-                    f"The table {self._name} is larger than {MOST_BYTES // 2**20} MB.",
-                    "Split it.",
-                )
-            data = path.read_bytes()
-        except OSError as error:
-            raise BadInput(
-                "sheet_unreadable",
-                f"The table {self._name} cannot be read: {error.strerror or error}.",
-                "Check its name and folder.",
-            ) from error
-        wide = data[:2] in (b"\xff\xfe", b"\xfe\xff")
-        try:
-            text = data.decode("utf-16" if wide else "utf-8-sig")
-        except UnicodeDecodeError as error:
-            raise BadInput(
-                "sheet_unreadable",
-                f"The table {self._name} is not UTF-8 text.",
-                "Save it as “CSV UTF-8”.",
-            ) from error
-        if "\0" in text:
-            raise BadInput(
-                "sheet_unreadable", f"{self._name} is no table of text.", "Give a CSV file."
-            )
-        return text
 
     def wrong(self, line: int, what: str, advice: str) -> BadInput:
         """An error that names the line."""

@@ -12,13 +12,15 @@ from fitcheck.lots.course import Course
 from fitcheck.lots.drift import Change
 from fitcheck.lots.kept_results import KeptResults
 from fitcheck.lots.lot_report import LotWishes, lot_pdf
+from fitcheck.lots.plan_file import RESULT_TABLES
 from fitcheck.lots.tables import lot_json, parts_csv, photos_csv, photos_parquet
 from fitcheck.lots.whole import LotFindings
 from fitcheck.store.lots import LotPhotograph
 from fitcheck.store.store import Store
 
 REPORT, RESULTS = "lot-report.pdf", "lot-results.json"
-PHOTOS, PARTS, PARQUET = "lot-photos.csv", "lot-parts.csv", "lot-photos.parquet"
+PHOTOS, PARTS = RESULT_TABLES
+PARQUET = "lot-photos.parquet"
 
 
 def lot_files(

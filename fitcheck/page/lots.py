@@ -255,10 +255,8 @@ def _begin(
 
 def _plan(folder: Path, view: str, setup: Setup | None) -> LotPlan:
     """The plan of a folder: its own file says more than the fields of the page."""
-    tables = sorted(folder.glob("*.csv")) if folder.is_dir() else []
     own = (folder / LOT_FILE).is_file()
-    plan = tables[0] if len(tables) == 1 and not own else None
-    return read_plan(folder, plan, "" if own else view, setup)
+    return read_plan(folder, None, "" if own else view, setup)
 
 
 def _named(plan: LotPlan, name: str) -> LotPlan:
