@@ -31,7 +31,11 @@ OPERATOR_MARKERS = ("o", "s", "^", "D", "v", "P")
 MOST_POINTS = 120  # of a chart in the report; the last ones, and it says so
 WIDTH_IN = 6.8
 LONGEST_LABEL = 14
-VERDICT_WORDS = {"accept": "accepted", "reject": "rejected", "measure again": "open"}
+VERDICT_WORDS = {
+    "accept": "accepted",
+    "reject": "rejected",
+    "measure again": "to be measured again",
+}
 COURSE_UNITS = {"u": "standard uncertainties"}
 CHART_NAMES = {
     "individuals": "Individuals",
