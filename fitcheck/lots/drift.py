@@ -16,6 +16,7 @@ import numpy as np
 from scipy.stats import norm, ttest_ind_from_stats
 
 from fitcheck.lens_profile import DISTORTION_DRIFT_SD, FOCAL_DRIFT_RELATIVE_SD
+from fitcheck.lots.scale import signed
 from fitcheck.measurement import Measurement
 from fitcheck.plain_text import visible_text
 from fitcheck.setup import BAR_READING_SD, THICKNESS_GIVEN_SD_MM
@@ -306,9 +307,10 @@ def _lenses(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
         if then is not None:
             change = now.mean / then.mean - 1
             if abs(change) > FOCAL_MATTERS and _beyond_chance(now, then):
+                by = signed(change, ".1%")
                 yield Change(
                     "lens_changed",
-                    f"The focal length of the lens {shown} has changed by {change:+.1%}.",
+                    f"The focal length of the lens {shown} has changed by {by}.",
                     advice,
                     focal_of(lens),
                 )
@@ -318,7 +320,7 @@ def _lenses(newest: Occasion, before: Sequence[Occasion]) -> Iterable[Change]:
             if abs(off) > DISTORTION_MATTERS and _beyond_chance(newest.k1[lens], bend):
                 yield Change(
                     "lens_changed",
-                    f"The distortion k1 of the lens {shown} has changed by {off:+.3f}.",
+                    f"The distortion k1 of the lens {shown} has changed by {signed(off, '.3f')}.",
                     advice,
                     distortion_of(lens),
                 )

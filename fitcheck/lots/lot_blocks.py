@@ -17,6 +17,7 @@ from fitcheck.lots.figures import (
     parts_picture,
     readings_picture,
 )
+from fitcheck.lots.part_values import PartValue
 from fitcheck.lots.plan import count
 from fitcheck.lots.report_tables import (
     budget_table,
@@ -27,7 +28,7 @@ from fitcheck.lots.report_tables import (
     study_table,
 )
 from fitcheck.lots.run_rules import RULE_WORDS
-from fitcheck.lots.scale import significant
+from fitcheck.lots.scale import signed, significant
 from fitcheck.lots.telling import Telling
 from fitcheck.lots.whole import LotFindings
 from fitcheck.lots.words import (
@@ -67,6 +68,7 @@ from fitcheck.reporting.blocks import (
     plain,
 )
 from fitcheck.reporting.language import Said
+from fitcheck.reporting.naming import is_signed
 
 MOST_ROWS = 200  # of a table; the rest is in the CSV
 MOST_PARTS_FIRST = 24  # on the first page
@@ -271,7 +273,7 @@ class LotWriter:
             rows.append(
                 (
                     cell(visible_text(p.part)),
-                    self._value(p.value, p.standard_uncertainty, one.unit),
+                    self._value(p),
                     cell(f"{p.count}"),
                     cell(verdict, strong=True),
                     cell(tell.number(within)),
@@ -298,11 +300,11 @@ class LotWriter:
             (1.1, 1.6, 0.6, 1.2, 0.8, 1.9),
         )
 
-    def _value(self, value: float, u: float | None, unit: str) -> Cell:
+    def _value(self, p: PartValue) -> Cell:
         """A value with its expanded uncertainty in both units; alone where nobody states one."""
-        if u is None:
-            return cell(self.tell.number(self.tell.scale(unit).with_unit(value)))
-        return cell(*self.tell.pair(value, u, unit))
+        if p.standard_uncertainty is None:
+            return cell(self.tell.number(self.tell.scale(p.unit).with_unit(p.value)))
+        return cell(*self.tell.pair(p))
 
     def _charts(self, one: CharacteristicFindings) -> Iterator[Block]:
         if not one.charts:
@@ -364,7 +366,7 @@ class LotWriter:
         if one.own_capability is not None:
             taken_out = "spread of measuring taken out"
             rows.append(capability_row(taken_out, one.own_capability, tell, one.unit))
-        mean, _ = mean_lines(c, tell.scale(one.unit))
+        mean, _ = mean_lines(c, tell.scale(one.unit), is_signed(one.name))
         caption = f"Capability of {count(c.count, 'part')}, with 95 % intervals."
         yield Table(
             f"{tell.text(caption)} {tell.text('Mean')}: {tell.number(mean)}.",
@@ -465,7 +467,11 @@ class LotWriter:
         for lens, s in occasion.focal.items():
             found = f"focal length {s.mean:.1f} px, standard deviation {s.sd:.1f} px"
             k1 = occasion.k1.get(lens)
-            bend = "" if k1 is None else f"k1 {k1.mean:+.4f}, standard deviation {k1.sd:.4f}"
+            bend = (
+                ""
+                if k1 is None
+                else f"k1 {signed(k1.mean, '.4f')}, standard deviation {k1.sd:.4f}"
+            )
             yield cell(visible_text(lens)), cell(tell.say(found)), cell(tell.say(bend))
 
     def _photographs(self) -> Iterator[Block]:

@@ -132,12 +132,12 @@ def interval_text(e: Estimate | Interval, scale: Scale) -> str:
     return f"{scale.spread(e.low)} to {scale.spread(e.high)}"
 
 
-def mean_lines(c: Capability, scale: Scale) -> tuple[str, str]:
+def mean_lines(c: Capability, scale: Scale, sign: bool = True) -> tuple[str, str]:
     """Mean of the parts with half its 95 % interval, and their standard deviation with its own."""
     low, high = c.mean_interval.low, c.mean_interval.high
     half = scale.shown((high - low) / 2)
     return (
-        quantity_text(scale.shown(c.mean), half, scale.unit),
+        quantity_text(scale.shown(c.mean), half, scale.unit, signed=sign),
         f"{scale.spread(c.sd)} ({interval_text(c.sd_interval, scale)})",
     )
 

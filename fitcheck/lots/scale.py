@@ -77,6 +77,11 @@ def scale_of(unit: str, units: str = "mm") -> Scale:
     return Scale(unit, 1.0)
 
 
+def signed(value: float, form: str) -> str:
+    """Return a number with its sign, a true minus among them, in a form such as ``.1%``."""
+    return f"{value:+{form}}".replace("-", MINUS)
+
+
 def significant(value: float, digits: int) -> str:
     """Return a number of so many significant digits, never with an exponent."""
     text = f"{value:.{digits}g}"

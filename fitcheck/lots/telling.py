@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from fitcheck.lots.part_values import PartValue
 from fitcheck.lots.scale import Scale, scale_of
 from fitcheck.reporting.amounts import Units
 from fitcheck.reporting.language import Language, Said
-from fitcheck.reporting.naming import measure_name, source_name
+from fitcheck.reporting.naming import is_signed, measure_name, source_name
 
 # Names that look like an amount: these must be kept from being rewritten as one.
 _LIKE_AN_AMOUNT = re.compile(r"\d[.,]\d|\d ?(?:mm|cm|in)\b")
@@ -71,9 +72,13 @@ class Telling:
         """Unit that numbers of a characteristic are shown in where there is room for one."""
         return scale_of(unit, self._lang.units)
 
-    def pair(self, value: float, standard_uncertainty: float, unit: str) -> tuple[str, str]:
-        """Value with its expanded uncertainty in the leading unit, and in the other one."""
-        return self._lang.pair(value, standard_uncertainty, unit)
+    def pair(self, of: PartValue) -> tuple[str, str]:
+        """A part's value with its expanded uncertainty in the leading unit, and in the other.
+
+        Its uncertainty is stated.
+        """
+        u = of.standard_uncertainty or 0.0
+        return self._lang.pair(of.value, u, of.unit, signed=is_signed(of.characteristic))
 
     def measure(self, name: str) -> str:
         """A characteristic's name."""

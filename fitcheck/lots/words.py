@@ -11,6 +11,7 @@ from fitcheck.lots.run_rules import LIMITS
 from fitcheck.lots.scale import Scale, scale_of
 from fitcheck.lots.whole import LotFindings
 from fitcheck.plain_text import visible_text
+from fitcheck.reporting.naming import is_signed
 from fitcheck.units import MINUS, limit_text, value_text
 
 TAKEN_CARE = (
@@ -246,4 +247,7 @@ def from_to_text(one: CharacteristicFindings, scale: Scale) -> str:
     if typical <= 0:
         return " to ".join(scale.with_unit(end) for end in ends)
     shown = scale.shown(typical)
-    return " to ".join(value_text(scale.shown(end), shown, scale.unit) for end in ends)
+    sign = is_signed(one.name)
+    return " to ".join(
+        value_text(scale.shown(end), shown, scale.unit, signed=sign) for end in ends
+    )

@@ -48,6 +48,7 @@ from fitcheck.page.report_view import LANGUAGE_NAMES, report_language
 from fitcheck.page.shop_view import shop_details
 from fitcheck.page.units_shown import in_unit_shown, unit
 from fitcheck.reporting.amounts import Units
+from fitcheck.reporting.naming import is_signed
 from fitcheck.units import quantity_text
 from fitcheck.wording import wording
 
@@ -152,7 +153,11 @@ def _parts_table(one: CharacteristicFindings) -> str:
 def _value(p: PartValue) -> str:
     if p.standard_uncertainty is None:
         return f"{scale_of(p.unit, unit()).with_unit(p.value)} (uncertainty not stated)"
-    return in_unit_shown(quantity_text(p.value, 1.96 * p.standard_uncertainty, p.unit))
+    return in_unit_shown(
+        quantity_text(
+            p.value, 1.96 * p.standard_uncertainty, p.unit, signed=is_signed(p.characteristic)
+        )
+    )
 
 
 def _capability(one: CharacteristicFindings) -> str:
@@ -170,7 +175,7 @@ def _capability(one: CharacteristicFindings) -> str:
         )
         _, spread = mean_lines(found, scale)
         rows.append(f'<tr><th scope="row">{name}</th><td>{spread}</td>{cells}</tr>')
-    mean, _ = mean_lines(c, scale)
+    mean, _ = mean_lines(c, scale, is_signed(one.name))
     said = "".join(f"<p>{words.text(s)}</p>" for s in capability_sentences(one))
     caption = f"Mean {mean}; all with 95 % intervals."
     table = _table(("Spread", "Std. dev.", "Cp", "Cpk", "Cpm"), rows)
