@@ -139,15 +139,16 @@ def _parts_table(one: CharacteristicFindings) -> str:
         verdict = (
             "–" if decided is None else f"{SIGNS[decided.verdict]} {decided.verdict.capitalize()}"
         )
-        within = "–" if decided is None else share_text(decided.probability_within)
+        within = "" if decided is None else f", inside: {share_text(decided.probability_within)}"
         rows.append(
             f'<tr><th scope="row">{words.text(p.part)}</th>'
-            f"<td>{words.text(_value(p))}</td>"
-            f"<td>{words.text(verdict)}</td><td>{within}</td></tr>"
+            f'<td><span class="number">{words.text(_value(p))}</span></td>'
+            f"<td>{words.text(verdict)}{within}</td></tr>"
         )
     more = len(parts) - MOST_ROWS
     rest = f"<p>{more} more are in the table to download.</p>" if more > 0 else ""
-    return _table(("Part", "Value", "Verdict", "Within"), rows) + rest
+    head = ("Part", "Value", "Verdict, and probability of lying inside")
+    return _table(head, rows, stacked=True) + rest
 
 
 def _value(p: PartValue) -> str:
@@ -226,11 +227,15 @@ def _not_judged(lot: LotFindings) -> None:
         )
 
 
-def _table(head: tuple[str, ...], rows: list[str], caption: str = "") -> str:
+def _table(
+    head: tuple[str, ...], rows: list[str], caption: str = "", stacked: bool = False
+) -> str:
+    """A table; a stacked one has its cells under one another where the screen is narrow."""
     columns = "".join(f'<th scope="col">{name}</th>' for name in head)
     said = f"<p><strong>{caption}</strong></p>" if caption else ""
+    more = " fc-stack" if stacked else ""
     return (
-        f'{said}<table class="fc-table"><thead><tr>{columns}</tr></thead>'
+        f'{said}<table class="fc-table{more}"><thead><tr>{columns}</tr></thead>'
         f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
