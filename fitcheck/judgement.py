@@ -321,7 +321,7 @@ def _decide(found: Characteristic, limit: Limit, codes: tuple[str, ...]) -> Deci
         conformity,
         rework,
         sentence=f"{_finding(found)}: {_against_limits(limit, conformity, rework)}.",
-        what_decides=_what_decides(found.name, conformity, rework),
+        what_decides=_what_decides(found, conformity, rework),
         warning_codes=codes,
     )
 
@@ -377,11 +377,13 @@ def _against_limits(limit: Limit, conformity: Conformity, rework: Rework) -> str
     return f"too uncertain to place against the limits of {good} and {bad}"
 
 
-def _what_decides(name: str, conformity: Conformity, rework: Rework) -> str:
+def _what_decides(found: Characteristic, conformity: Conformity, rework: Rework) -> str:
     if "undecided" not in (conformity, rework):
         return ""
+    if found.budget.get("other_line", 0.0) > 0.5 * found.standard_uncertainty:
+        return "Lay the edge by hand on the line that is it; the other line no longer counts then."
     return _DECIDES.get(
-        name,
+        found.name,
         "A second photograph, taken straight above the seam, would narrow it; or feel the lip "
         "with a straightedge and feeler gauge.",
     )

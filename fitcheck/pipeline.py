@@ -38,6 +38,12 @@ Hints = Mapping[str, Sequence[Point]]
 
 SEED = 20070  # any fixed number: the same photo gives the same digits
 TYPICAL_BLUR_PX = 1.2
+STANDING = frozenset("CD")  # cards that stand on a fold; the others lie flat
+STAND_IT = "Stand the card on its fold, whole in the picture, evenly lit and in focus, and retake."
+LAY_IT = (
+    "Lay the card flat, whole in the picture, evenly lit and in focus, and retake from about "
+    "40 cm."
+)
 BENT_FROM_SIGMAS = 5.0  # of bow or warp; a flat card shows up to 3
 EDGE_ROUNDS = 2  # poses and chequer edges improve each other; a third round changes nothing
 
@@ -294,8 +300,7 @@ def _find(photo: Photo, view: View) -> _Seen:
         raise Refused(
             "no_card",
             f"Card {' and '.join(missing)} was not found in the photograph.",
-            "Lay the card flat, whole in the picture, evenly lit and in focus, and retake from "
-            "about 40 cm.",
+            STAND_IT if STANDING.issuperset(missing) else LAY_IT,
         )
     return _Seen(photo, cards, _another_view(view, everything))
 

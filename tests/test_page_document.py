@@ -253,6 +253,10 @@ def test_what_an_upload_says_it_shows_is_not_trusted() -> None:
         ("\N{MINUS SIGN}0.30 mm", "\N{MINUS SIGN}0.012 in"),
         ("0.5° ± 0.1°, 1/64 in", "0.5° ± 0.1°, 1/64 in"),
         ("up to 0.40 mm (1/64 in)", "up to 1/64 in"),
+        ("come out 39.6 and 49.3 mm wide", "come out 1.56 and 1.94 in wide"),
+        ("between 90 and 110 mm", "between 3.54 and 4.33 in"),
+        ("0.10, 0.15 or 0.20 mm", "0.004, 0.006 or 0.008 in"),
+        ("see step 3, 0.5 mm", "see step 3, 0.02 in"),
     ],
 )
 def test_lengths_turn_to_inches_wherever_they_stand(text: str, inches: str) -> None:

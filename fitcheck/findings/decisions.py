@@ -93,6 +93,11 @@ class Finding:
                 "Would decide it: the pin measured with a micrometer, its hole with the thickest "
                 "drill shank that enters."
             )
+        if self.value.other_line:
+            return (
+                "Would decide it: the edge laid by hand in the photograph, on the line that is "
+                "it; the other line no longer counts then."
+            )
         return f"Would decide it: {WHAT_DECIDES[self.judged.tolerance.name]}."
 
 
@@ -214,6 +219,8 @@ def _said(seat: Seat, name: str, value: Value) -> str:
     high = side_of(value.value)
     if name.startswith("overhang"):
         side = name.removeprefix("overhang_")
+        if _zero(value) and value.other_line:
+            return f"Which of limb and riser stands proud on the {side} is open, {where} ({size})"
         if _zero(value):
             return f"Limb and riser are level on the {side}, {where} (within {size})"
         proud = limb if value.value > 0 else "the riser"

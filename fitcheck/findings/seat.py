@@ -24,6 +24,7 @@ FEELER_BLADE_SD_MM = 0.004  # blades are good to 5 to 10 µm; from memory
 FEELER_TAIL_MM = 0.05
 GAP_SPOTS = (("gap_butt", "butt"), ("gap_end", "riser end"))
 # Values of one spot that differ by more than 2.58 standard uncertainties (99 %) disagree.
+MOSTLY = 0.5  # of a standard uncertainty: a source as large as this is what to mend
 DISAGREE = 2.58
 
 
@@ -37,7 +38,8 @@ class Value:
     ``bounds`` is set where only two bounds are known, as from a feeler gauge: the value is
     then taken as rectangular between them, or, where the upper one is infinite, as falling off
     exponentially above the lower one. ``ambiguous`` is set where the photograph shows another
-    line that may as well be the one that was measured.
+    line that may as well be the one that was measured, ``other_line`` where most of the
+    uncertainty comes from such a line.
     """
 
     value: float
@@ -46,6 +48,7 @@ class Value:
     tool: str = "photograph"
     bounds: tuple[float, float] | None = None
     ambiguous: bool = False
+    other_line: bool = False
 
     @property
     def expanded(self) -> float:
@@ -103,7 +106,9 @@ def seat_of(inspection: Inspection, evidence: Evidence, end: End, limb: str | No
     def take(name: str, found_as: str, **where: object) -> None:
         found = evidence.get(found_as, **where)  # type: ignore[arg-type]
         if found is not None:
-            values[name] = Value(found.value, found.standard_uncertainty, found.unit)
+            u = found.standard_uncertainty
+            other_line = found.shared.get("other_line", 0.0) > MOSTLY * u
+            values[name] = Value(found.value, u, found.unit, other_line=other_line)
 
     take("riser_width", "pad_riser_width", end=end)
     take("pad_squareness", "pad_squareness", end=end)

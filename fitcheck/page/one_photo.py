@@ -20,6 +20,8 @@ MAIN = {
     "joint": ("gap_butt", "gap_end"),
 }
 # Refusals that are no fault of the photograph, but of lines that were set in it by hand.
+# Warnings of a line that may be another: they move results further than all the others.
+OF_AN_EDGE = frozenset({"edge_ambiguous", "seam_ambiguous", "butt_line_ambiguous"})
 LINES_AT_FAULT = frozenset({"hint_on_card", "line_unfit", "line_elsewhere", "lines_crossed"})
 
 
@@ -102,7 +104,8 @@ def verdict(measurement: Measurement, reasons: bool = True) -> str:
     )
     numbers = f"<p>{words.text(said)}</p>" if said else ""
     if measurement.warnings:
-        first, *others = measurement.warnings
+        # First what the user can settle by a hand on the edge.
+        first, *others = sorted(measurement.warnings, key=lambda note: note.code not in OF_AN_EDGE)
         more = f" And {len(others)} more." if others else ""
         return (
             '<p><strong class="fc-badge fc-acceptable"><span aria-hidden="true">⚠</span> '

@@ -30,7 +30,12 @@ _NUM = rf"(?P<{{0}}>[+{MINUS}-]?\d+(?:\.\d+)?)"
 # "0.23 mm (0.009 in; …)": the inch stands beside it already.
 _WITH_INCH = re.compile(rf"[+{MINUS}-]?\d+(?:\.\d+)?(?: |&nbsp;)mm \(([^()]*\bin\b[^()]*)\)")
 _WITH_SPREAD = re.compile(_NUM.format("value") + r" mm ± (?P<spread>\d+(?:\.\d+)?) mm")
-_RANGE = re.compile(_NUM.format("low") + r" to " + _NUM.format("high") + r" mm\b")
+# "90 to 110 mm", "39.6 and 49.3 mm", "0.10, 0.15 or 0.20 mm": the unit is said once, at the end.
+_SERIES = re.compile(
+    rf"(?<![\w./{MINUS}-])(?:[+{MINUS}-]?\d+(?:\.\d+)? (?:to|and|or) |\d+\.\d+, )+"
+    rf"[+{MINUS}-]?\d+(?:\.\d+)? mm\b"
+)
+_NUMBER = re.compile(rf"[+{MINUS}-]?\d+(?:\.\d+)?")
 _PLAIN = re.compile(rf"(?<![\w./{MINUS}-])" + _NUM.format("value") + r" mm\b(?!/)")
 _SIGN = rf"[+±{MINUS}-]?"
 _MM_AND_INCH = re.compile(rf"({_SIGN}\d+(?:\.\d+)?(?: |&nbsp;)mm) \([^()]*\bin\b[^()]*\)")
@@ -104,9 +109,8 @@ def in_inches(text: str) -> str:
     text = _CENTIMETRES.sub(_from_centimetres, text)
     text = _WITH_INCH.sub(r"\1", text)
     text = _WITH_SPREAD.sub(_value_and_spread, text)
-    text = _RANGE.sub(
-        lambda m: f"{_inches(m['low'])} to {_inches(m['high'])} in",
-        text,
+    text = _SERIES.sub(
+        lambda m: _NUMBER.sub(lambda n: _inches(n[0]), m[0]).removesuffix("mm") + "in", text
     )
     return _PLAIN.sub(lambda m: f"{_inches(m['value'])} in", text)
 

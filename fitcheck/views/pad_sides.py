@@ -87,6 +87,10 @@ REST_SHOWS_MM = 10.0  # of something that stands behind the riser
 MOST_UNLIKE = 3.5  # of a millimetre of wood, whose grain is livelier than a whole side's
 BASE_OFF_MM = 3.0  # the sides must begin this near the card's base
 LOOK = "Look at the drawn edges; if one is wrong, mark it by hand."
+LAY = (
+    "Look at the drawn edges and lay them by hand on the lines that are they, be they the same: "
+    "the other line is in the ± until then."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -449,7 +453,7 @@ class SideFinder:
                     "edge_ambiguous",
                     f"Another line {abs(apart):.1f} mm {where} the riser's {_side(name)} side "
                     "may be it instead.",
-                    LOOK,
+                    LAY,
                 )
             if others:
                 self.rivals.append((others, min(1.0, pair.score / score)))

@@ -71,6 +71,10 @@ COARSE_BLUR_MM = 0.22  # blurred more than this, a sliver of riser cannot be tol
 # neighbours clearer than a limb's.
 RIVAL_SHARE = {"limb": 0.3, "riser": 0.5, "butt": 0.5}
 LOOK = "Look at the drawn edge; if it is the wrong one, mark the edge by hand."
+LAY = (
+    "Look at the drawn edge and lay it by hand on the line that is it, be it the same: the other "
+    "line is in the ± until then."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -352,7 +356,7 @@ class SideFinder:
             self._warn(
                 "edge_ambiguous",
                 f"Another line {abs(apart):.1f} mm {where} the {_words(name)} may be it instead.",
-                LOOK,
+                LAY,
             )
         elif doubtful:
             self._warn(
