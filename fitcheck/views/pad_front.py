@@ -222,7 +222,9 @@ def find_setback(
     )
     sd = float(top_sd / per_mm)
     skew_sd = float(np.hypot(np.sqrt(covariance[1, 1]), base.tilt_sd) / per_mm)
-    weight = SETBACK_SD_MM**2 / (SETBACK_SD_MM**2 + sd**2)
+    # A card seen outside what is usual is not drawn back to it as if that could not be.
+    usual_sd = max(SETBACK_SD_MM, abs(measured - SETBACK_MM) / 2)
+    weight = usual_sd**2 / (usual_sd**2 + sd**2)
     skew_weight = SKEW_SD**2 / (SKEW_SD**2 + skew_sd**2)
     return Setback(
         middle_mm=float(SETBACK_MM + weight * (measured - SETBACK_MM)),
