@@ -258,7 +258,7 @@ def search(
     ) * (SEARCH_SCALE_MM / step * np.sqrt(2 * np.pi))
     # A sample whose filter reaches into a gap says nothing.
     gap = np.isnan(blocks).any(axis=2).astype(np.float64)
-    blind = gaussian_filter1d(gap, SEARCH_SCALE_MM / step, axis=1, mode="nearest") > 0.01
+    blind = gaussian_filter1d(gap, SEARCH_SCALE_MM / step, axis=1, mode="nearest") > 0.001
 
     middle = float(np.mean(block_along))
     centre_slope = 0.0 if expected is None else expected.slope

@@ -196,6 +196,9 @@ class SideFinder:
             expected, expected_sd = Line(place, 0.0, 0.0), HINT_REACH_MM / 2
             outward = (place - HINT_REACH_MM, place + HINT_REACH_MM)
         candidates: list[Candidate] = []
+        # The light of white paper reaches over its rim, as far as the blur does.
+        rim = 0.6 + 3 * self._blur_mm(limb)
+        keep_out = [scene.card_outline_px(card, wider_mm=rim) for card in scene.places]
         # Limb and riser of like woods differ little there, so a faint line is tried for too.
         for least_change in (0.08, 0.04):
             if candidates or outward[1] - outward[0] < 3.0:
@@ -206,7 +209,7 @@ class SideFinder:
                 across,
                 (-15.0, 15.0),
                 outward,
-                self.keep_out,
+                keep_out,
                 expected,
                 expected_sd,
                 least_change=least_change,
