@@ -8,6 +8,7 @@ import pytest
 from joint_scene import JointScene, photograph_joint
 from scene import repainted
 
+from fitcheck.cards import CARDS
 from fitcheck.pipeline import measure_photo
 from fitcheck.setup import Setup
 
@@ -131,6 +132,19 @@ def test_a_seam_at_the_picture_s_rim_is_too_short():
     assert "whole seam in the picture" in refusal_of(found, "seam_short").advice
     whole = measure_photo(photo, "joint", SETUP, points_px)
     assert whole.refused is None
+
+
+def test_a_card_of_another_kind_of_photograph_in_the_picture_is_named():
+    card = CARDS["A"].picture(11)
+    rows, columns = card.shape
+    # As much room above as below, so that the lens's axis stays where it was.
+    room = ((rows + 300, rows + 300), (0, 0), (0, 0))
+    pixels = np.pad(photo_of().pixels, room, mode="edge")
+    pixels[-rows - 20 : -20, 20 : 20 + columns] = (0.85 * card + 10)[..., None]
+    found = measure_photo(repainted(photo_of(), pixels), "joint", SETUP)
+    note = note_of(found, "another_view")
+    assert "Card A" in note.message
+    assert {c.card for c in found.cards} == {"B"}
 
 
 def test_a_wavy_seam_is_uneven():
