@@ -2,9 +2,11 @@
 
 from functools import lru_cache
 
+import cv2
 import numpy as np
 import pytest
 from pad_scene import PadScene, photograph
+from scene import repainted
 
 from fitcheck.pipeline import Shot, measure_photo, measure_shots
 from fitcheck.setup import Setup
@@ -131,3 +133,21 @@ def test_a_side_hardly_told_from_its_wall_is_said_to_be_faint():
     assert "left side" in note.message
     assert_held(found)
     assert "edge_faint" not in codes(measured(**BESIDE))
+
+
+def test_a_wavy_side_is_uneven_and_not_laid_to_where_the_camera_stands():
+    pixels = photo_of().pixels
+    height, width = pixels.shape[:2]
+    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
+    below_the_card = np.clip((y - 450) / 10, 0, 1) * (x > 750)
+    wavy = (x + 3 * np.sin(2 * np.pi * y / 40) * below_the_card).astype(np.float32)
+    moved = cv2.remap(pixels, wavy, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    found = measure_photo(repainted(photo_of(), moved), "pad", SETUP)
+    assert "left side" in note_of(found, "edge_uneven").message
+    assert "camera_to_the_side" not in codes(found)
+    assert_held(found)
+
+
+def test_a_rest_of_the_same_wood_may_be_taken_for_a_side():
+    found = measured(rest=32.0, rest_colour=(0.14, 0.075, 0.045))
+    assert "behind the riser" in note_of(found, "edge_ambiguous").message

@@ -374,7 +374,9 @@ class _Pad:
         weights = self.weights["pad_squareness"]
         through_lean = LEAN_SD_DEG * abs(float(weights @ self.beside))
         through_taper = TAPER_SD_DEG * abs(float(weights[0] - weights[1])) / 2
-        if np.hypot(through_lean, through_taper) > SIDEWAYS_SD_DEG:
+        # One side that shows poorly unsettles the weights, too: that is said of the side.
+        aside = LEAN_SD_DEG * abs(float(np.mean(self.beside)))
+        if np.hypot(through_lean, through_taper) > SIDEWAYS_SD_DEG and aside > SIDEWAYS_SD_DEG / 2:
             notes.append(
                 Note(
                     "camera_to_the_side",
