@@ -16,9 +16,10 @@ from simulated_bows import invent, photograph
 
 from fitcheck.errors import BadInput
 from fitcheck.findings.whole import find
-from fitcheck.measurement import Note
+from fitcheck.inspection import End
+from fitcheck.measurement import Measurement, Note
 from fitcheck.page import words
-from fitcheck.page.compare_view import change_table
+from fitcheck.page.compare_view import change_table, drawn_alike
 from fitcheck.page.edge_editor import edited_lines, lines_to_begin_with, with_edit_taken
 from fitcheck.page.launch import SETTINGS, launch, photos_to_show
 from fitcheck.page.picture_frame import PictureFrame, frame_round
@@ -234,3 +235,25 @@ def test_before_and_after_has_a_row_for_every_number_and_marks_the_doubtful() ->
     (upper,) = [row for row in rows if "Upper end" in row and "pad squareness" in row]
     (lower,) = [row for row in rows if "Lower end" in row and "pad squareness" in row]
     assert (upper.count("⚠"), lower.count("⚠")) == (1, 0)
+
+
+def test_before_and_after_are_drawn_by_one_factor() -> None:
+    bow = photograph(invent(3, "pad"), "both cards", 3)
+    found = [photo.measurement for photo in bow.photos]
+
+    def ten_times(m: Measurement) -> Measurement:
+        return replace(
+            m, characteristics=tuple(replace(c, value=10 * c.value) for c in m.characteristics)
+        )
+
+    small, large = find(bow, found), find(bow, [ten_times(m) for m in found])
+    for kind in ("Overhangs", "Angles"):
+        alone = {_factors(kind, drawn_alike([f])) for f in (small, large)}
+        assert len(alone) == 2  # else the test says nothing
+        assert len(set(_factors(kind, drawn_alike([small, large])))) == 1
+
+
+def _factors(kind: str, drawn: list[list[tuple[End, str]]]) -> tuple[str, ...]:
+    said = [re.findall(kind + r" drawn (to scale|\d+ ×)", svg) for of in drawn for _, svg in of]
+    assert any(said)
+    return tuple(one for found in said for one in found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 import streamlit as st
@@ -12,8 +13,9 @@ from fitcheck.findings.decisions import Finding
 from fitcheck.findings.plain import verdict_words
 from fitcheck.findings.whole import Findings
 from fitcheck.findings.words import plain_quantity
+from fitcheck.inspection import End
 from fitcheck.page import measuring, words
-from fitcheck.page.drawings import seat_svg, twist_svg
+from fitcheck.page.drawings import overhang_factor, seat_svg, twist_factor, twist_svg
 from fitcheck.page.findings_view import (
     SIGNS,
     WARNED,
@@ -45,7 +47,9 @@ def comparison(asked: str, who: str) -> None:
         both.append(measuring.findings_of(inspection, outcomes))
     bar.empty()
     before, after = both
-    for place, title, name, f in zip(st.columns(2), ("Before", "After"), names, both, strict=True):
+    for place, title, name, f, drawings in zip(
+        st.columns(2), ("Before", "After"), names, both, drawn_alike(both), strict=True
+    ):
         with place:
             st.subheader(title, anchor=False)
             date = f.inspection.date or "no date"
@@ -54,14 +58,28 @@ def comparison(asked: str, who: str) -> None:
                 f"<p><strong>{words.text(date)}</strong></p><p>{words.text(f.fitness.headline)}"
                 f"</p><p>Score: {words.text(score)}</p>"
             )
-            for seat in f.seats["as received"].values():
-                for svg in (seat_svg(seat), twist_svg(seat)):
-                    if svg:
-                        words.drawing(svg, f"{title}, {seat.end} end")
+            for end, svg in drawings:
+                words.drawing(svg, f"{title}, {end} end")
             st.button(
                 "Open", key=f"open-{title}", on_click=open_inspection, args=(name, FINDINGS_STEP)
             )
     words.show(change_table(before, after))
+
+
+def drawn_alike(both: Sequence[Findings]) -> list[list[tuple[End, str]]]:
+    """Drawings of each inspection's seats, errors of all of them enlarged by one factor."""
+    seats = [list(f.seats["as received"].values()) for f in both]
+    every = [seat for of_one in seats for seat in of_one]
+    overhangs, angles = overhang_factor(every), twist_factor(every)
+    return [
+        [
+            (seat.end, svg)
+            for seat in of_one
+            for svg in (seat_svg(seat, overhangs), twist_svg(seat, angles))
+            if svg
+        ]
+        for of_one in seats
+    ]
 
 
 def _told(bar: DeltaGenerator, word: str, number: int, of: int, share: float) -> None:

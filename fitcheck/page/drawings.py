@@ -7,7 +7,7 @@ not errors keep their scale. Left and right of a seat are as one faces the limb'
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from fitcheck.findings.frames import sign_in_bow
 from fitcheck.findings.seat import Seat, Value
@@ -39,20 +39,54 @@ def factor(values: Sequence[float], px_for_each: float, largest_px: float) -> in
     return 1
 
 
-def seat_svg(seat: Seat) -> str:
+def overhang_factor(seats: Iterable[Seat]) -> int:
+    """Factor by which the overhangs of all these seats can be drawn larger alike."""
+    known = [v for seat in seats for v in _overhangs(seat).values() if v is not None]
+    return factor([abs(v.value) + v.expanded for v in known], PX_PER_MM, LARGEST_PX)
+
+
+def twist_factor(seats: Iterable[Seat]) -> int:
+    """Factor by which the angles of all these seats' sticks can be drawn larger alike."""
+    known = [v for seat in seats for _, v in _sticks(seat)]
+    return factor([abs(v.value) + v.expanded for v in known], 1.0, LARGEST_DEG)
+
+
+def _overhangs(seat: Seat) -> dict[str, Value | None]:
+    return {side: seat.values.get(f"overhang_{side}") for side in ("left", "right")}
+
+
+def _sticks(seat: Seat) -> list[tuple[str, Value]]:
+    """What the winding sticks show, each with its name."""
+    rows: list[tuple[str, Value]] = []
+    if (pad := seat.values.get("pad_squareness")) is not None:
+        rows.append(("Pad, against square to the riser", pad))
+    if (twist := seat.values.get("twist")) is not None:
+        against = "the riser" if seat.twist_from_riser else "the limb’s butt"
+        rows.append((f"Tip, against {against}", twist))
+    return rows
+
+
+def seat_svg(seat: Seat, times: int | None = None) -> str:
     """Draw one seat, limb's tip up, with its overhangs and their uncertainty.
+
+    Parameters
+    ----------
+    seat
+        What was measured of it.
+    times
+        By how much larger its overhangs are drawn, where drawings are compared
+        (:func:`overhang_factor`); None for as large as this seat allows.
 
     Returns
     -------
     SVG; empty if neither overhang was measured.
     """
-    sides = {s: seat.values.get(f"overhang_{s}") for s in ("left", "right")}
-    known = [v for v in sides.values() if v is not None]
-    if not known:
+    sides = _overhangs(seat)
+    if not any(sides.values()):
         return ""
+    times = times or overhang_factor([seat])
     width = seat.values.get("riser_width")
     half = (width.value if width else USUAL_WIDTH_MM) / 2 * PX_PER_MM
-    times = factor([abs(v.value) + v.expanded for v in known], PX_PER_MM, LARGEST_PX)
     middle, butt, top, foot = WIDE / 2, 150.0, 62.0, 238.0
     angle = seat.values.get("lateral_angle")
     lean = 0.0
@@ -126,22 +160,25 @@ def _two_lines(x: float, y: float, value: Value, anchor: str) -> list[str]:
     ]
 
 
-def twist_svg(seat: Seat) -> str:
+def twist_svg(seat: Seat, times: int | None = None) -> str:
     """Draw the seat's pad and twist as sticks across it, seen from the grip toward the tip.
+
+    Parameters
+    ----------
+    seat
+        What was measured of it.
+    times
+        By how much larger its angles are drawn, where drawings are compared
+        (:func:`twist_factor`); None for as large as this seat allows.
 
     Returns
     -------
     SVG; empty if neither was measured.
     """
-    rows: list[tuple[str, Value]] = []
-    if (pad := seat.values.get("pad_squareness")) is not None:
-        rows.append(("Pad, against square to the riser", pad))
-    if (twist := seat.values.get("twist")) is not None:
-        against = "the riser" if seat.twist_from_riser else "the limb’s butt"
-        rows.append((f"Tip, against {against}", twist))
+    rows = _sticks(seat)
     if not rows:
         return ""
-    times = factor([abs(v.value) + v.expanded for _, v in rows], 1.0, LARGEST_DEG)
+    times = times or twist_factor([seat])
     middle, reach = WIDE / 2, 130.0
     parts: list[str] = []
     y = 136.0
