@@ -234,7 +234,20 @@ def test_before_and_after_has_a_row_for_every_number_and_marks_the_doubtful() ->
         assert sum(f"string at the {place}" in row for row in rows) == 1
     (upper,) = [row for row in rows if "Upper end" in row and "pad squareness" in row]
     (lower,) = [row for row in rows if "Lower end" in row and "pad squareness" in row]
-    assert (upper.count("⚠"), lower.count("⚠")) == (1, 0)
+    assert (upper.count("⚠"), lower.count("⚠")) == (2, 0)  # its value, and its change
+    before_cell, *doubted = re.findall(r"<td data-label=.*?</td>", upper)
+    assert "⚠" not in before_cell
+    assert all("⚠" in cell for cell in doubted)
+
+
+def test_before_and_after_are_named_where_the_table_is_stacked() -> None:
+    bow = photograph(invent(3, "pad"), "both cards", 3)
+    seen = find(bow, [photo.measurement for photo in bow.photos])
+    table = change_table(seen, seen)
+    assert "fc-labelled" in table
+    for row in re.findall(r"<tr>(.*?)</tr>", table)[1:]:
+        assert re.findall(r'<td data-label="(\w+)">', row) == ["Before", "After", "Change"]
+        assert row.count("<td") == 3
 
 
 def test_before_and_after_are_drawn_by_one_factor() -> None:

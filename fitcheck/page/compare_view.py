@@ -101,11 +101,13 @@ def change_table(before: Findings, after: Findings) -> str:
         assert either is not None  # noqa: S101 - the key came from one of them
         body += (
             f'<tr><th scope="row">{words.text(decision_name(either))}</th>'
-            f"<td>{_cell(one, doubts[0])}</td><td>{_cell(other, doubts[1])}</td>"
-            f"<td>{_change(one, other)}</td></tr>"
+            f'<td data-label="Before">{_cell(one, doubts[0])}</td>'
+            f'<td data-label="After">{_cell(other, doubts[1])}</td>'
+            f'<td data-label="Change">{_change(one, other)}'
+            f"{WARNED if key in doubts[0] | doubts[1] else ''}</td></tr>"
         )
     return (
-        '<table class="fc-table fc-stack"><thead><tr><th scope="col">Measure</th>'
+        '<table class="fc-table fc-stack fc-labelled"><thead><tr><th scope="col">Measure</th>'
         '<th scope="col">Before</th><th scope="col">After</th><th scope="col">Change</th></tr>'
         f"</thead><tbody>{body}</tbody></table>"
     )
