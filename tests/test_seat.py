@@ -11,6 +11,7 @@ from scene import SeatScene, photograph, repainted
 
 from fitcheck.cards import CARDS
 from fitcheck.errors import BadInput
+from fitcheck.page.one_photo import verdict
 from fitcheck.photo import load_photo
 from fitcheck.pipeline import Shot, measure, measure_photo, measure_photos, measure_shots
 from fitcheck.samples import samples
@@ -337,6 +338,28 @@ def test_a_block_of_another_colour_beside_the_riser_is_not_the_riser():
     for name in ("riser_width", "overhang_left"):
         one, other = found.characteristic(name), clean.characteristic(name)
         assert abs(one.value - other.value) < 0.35  # and not 2.5
+
+
+@pytest.mark.parametrize(
+    ("edge", "given", "said"),
+    [
+        ("limb_right", False, "line drawn by hand for the right side of the limb"),
+        ("riser_right", False, "line drawn by hand for the right side of the riser"),
+        ("limb_right", True, "right side of the riser was not found: it was looked for below"),
+    ],
+)
+def test_a_line_beside_any_edge_is_said_to_be_at_fault(edge, given, said):
+    scene, searched = scene_measured()
+    ends = {e.edge: e.pixels for e in searched.edges}
+    across = np.subtract(ends["limb_right"][0], ends["limb_left"][0])
+    aside = 8.0 / searched.characteristic("limb_width").value * across
+    laid = {edge: tuple(tuple(np.add(end, aside)) for end in ends[edge])}
+    shot = Shot(scene_photo(), "seat", laid, frozenset(laid) if given else frozenset())
+    (found,) = measure_shots([shot], Setup(scene.thickness, bars_mm=(100.0, 100.0)))
+    assert found.refused is not None
+    assert said in found.refused.message
+    assert "Look at your lines" in verdict(found)
+    assert "Take it again" not in verdict(found)
 
 
 def test_lines_are_taken_as_they_were_laid_the_butt_line_too():

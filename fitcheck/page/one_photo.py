@@ -20,9 +20,11 @@ MAIN = {
     "joint": ("gap_butt", "gap_end"),
 }
 # Refusals that are no fault of the photograph, but of lines that were set in it by hand.
+LINES_AT_FAULT = frozenset(
+    {"hint_on_card", "line_unfit", "line_elsewhere", "line_without_edge", "lines_crossed"}
+)
 # Warnings of a line that may be another: they move results further than all the others.
 OF_AN_EDGE = frozenset({"edge_ambiguous", "seam_ambiguous", "butt_line_ambiguous"})
-LINES_AT_FAULT = frozenset({"hint_on_card", "line_unfit", "line_elsewhere", "lines_crossed"})
 
 
 def say_what_it_shows(inspection: Inspection, photo: PhotoFile) -> None:

@@ -127,7 +127,7 @@ class SideFinder:
         Raises
         ------
         Refused
-            ``edge_not_found``.
+            ``edge_not_found`` or ``line_without_edge``.
         """
         butt = self._find_butt_line()
         for name in SIDES:
@@ -285,7 +285,7 @@ class SideFinder:
             white=self.scene.white,
         )
         if not candidates:
-            raise _edge_not_found(name)
+            raise self._edge_not_found(name)
         chosen = self._chosen(name, part, frame, along, candidates, hinted=hint is not None)
         edge = measure(
             self.scene.picture,
@@ -298,8 +298,32 @@ class SideFinder:
             self.scene.blur_px[part.card],
         )
         if edge is None:
-            raise _edge_not_found(name)
+            raise self._edge_not_found(name)
         return edge
+
+    def _edge_not_found(self, name: str) -> Refused:
+        """Why a side was not found: where a line was drawn by hand, the line may be at fault."""
+        if name in self.scene.hints:
+            return Refused(
+                "line_without_edge",
+                f"Near the line drawn by hand for the {_words(name)} no edge was found.",
+                "Lay the line on the edge, within about 2 mm, or take it back and have the edge "
+                "searched for.",
+            )
+        if name.replace("riser", "limb") in self.scene.as_given:
+            return Refused(
+                "line_without_edge",
+                f"The {_words(name)} was not found: it was looked for below the line drawn by "
+                "hand for the limb's side.",
+                "Look whether that line lies on the limb's edge, and mark the riser's side by "
+                "hand too.",
+            )
+        return Refused(
+            "edge_not_found",
+            f"The {_words(name)} was not found beside the butt line.",
+            "Lay the bow on a plain cloth of another colour, keep tape and shadows off that "
+            "side, or mark the edge by hand.",
+        )
 
     def _stretch(self, part: Part, is_limb: bool) -> tuple[float, float]:
         """The measured stretch along a part: from the butt line away from the other part."""
@@ -564,12 +588,3 @@ def _tint_distance(one: Array, other: Array) -> float:
 def _words(name: str) -> str:
     part, side = name.split("_")
     return f"{side} side of the {part}"
-
-
-def _edge_not_found(name: str) -> Refused:
-    return Refused(
-        "edge_not_found",
-        f"The {_words(name)} was not found beside the butt line.",
-        "Lay the bow on a plain cloth of another colour, keep tape and shadows off that side, "
-        "or mark the edge by hand.",
-    )
