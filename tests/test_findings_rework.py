@@ -9,6 +9,7 @@ import pytest
 from simulated_bows import Bow, invent, photograph
 
 from fitcheck.findings.steps import HOLE_STOP_MM, PAD_STOP_MM, SIDE_STOP_MM
+from fitcheck.findings.steps_uncut import photograph as photograph_first
 from fitcheck.findings.whole import Findings, find
 from fitcheck.findings.words import depth_text, taper_mm
 from fitcheck.inspection import (
@@ -25,6 +26,7 @@ from fitcheck.inspection import (
 )
 from fitcheck.measurement import Characteristic
 from fitcheck.quantities import quantity
+from fitcheck.reporting.language import Language
 
 
 def mm(text: str):
@@ -270,7 +272,15 @@ def test_what_is_in_doubt_is_photographed_and_not_cut():
     found = inspected(sound_bow(pad={"upper": 0.6}), protocol="as received")
     assert acts(found)[0] == "photograph"
     assert not {"lap", "move_holes", "dress", "bed"} & set(acts(found))
-    assert "settles it in" in step(found, "photograph").text
+    asked = step(found, "photograph")
+    assert "settles it in" in asked.text
+    assert "until this photograph has been measured" in asked.stop
+    of_pads = photograph_first(found.faults, pads_alone=True)
+    assert "fault" not in of_pads.text
+    assert "settle" not in of_pads.text
+    german = Language("de", limbs=("A", "B"))
+    for text in (asked.text, asked.stop, of_pads.text, of_pads.stop):
+        assert german.said(text).translated, text
 
 
 def test_limbs_exchanged_come_first_and_the_rest_is_reckoned_for_that():

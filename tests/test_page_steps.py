@@ -466,6 +466,12 @@ def test_pads_alone_are_not_called_limbs(pads: str) -> None:
     assert "How the limbs sit" not in [s.value for s in app.subheader]
     labels = [e.label for e in app.expander]
     assert any(label.startswith("Upper end, bare pad: ✗ needs work") for label in labels), labels
+    assert "Whose fault it is" not in labels
+    text = said(app)
+    assert not re.search("(at|whose) fault", text)
+    assert "Left out" not in text
+    assert "Not looked at: condition." in text
+    assert "3 points are to be had" in text
 
 
 def test_a_step_of_the_rework_asks_for_the_measurement_after_it(seats: str) -> None:

@@ -268,6 +268,8 @@ class Condition:
         return tuple(f for f in self.found if f.item.effect != "caution")
 
 
+# What can be looked for on a riser without its limbs.
+RISER_ITEMS = ("riser_crack", "damaged_bolt", "loose_bushing", "loose_pin", "heat", "alteration")
 _ORDER: dict[Effect, int] = {"reject": 0, "stop": 1, "caution": 2}
 
 

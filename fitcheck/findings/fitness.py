@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from fitcheck.findings.condition import Condition
+from fitcheck.findings.condition import ITEMS, RISER_ITEMS, Condition
 from fitcheck.findings.decisions import Finding
 from fitcheck.findings.faults import Faults
 from fitcheck.findings.readings import BenchFinding
@@ -106,7 +106,7 @@ def fitness_of(
         After rework the bow is proved before it is handed over.
     """
     needed = _missing(pads_alone, condition, seats)
-    missing = (*needed, *_not_asked(condition, seats)) if pads_alone else needed
+    missing = (*needed, *_riser_not_looked(condition)) if pads_alone else needed
     cautions = [STRENGTH]
     if condition.stops:
         reasons = [finding.sentence for finding in condition.stops]
@@ -284,19 +284,13 @@ def _exchange_words(faults: Faults) -> str:
     )
 
 
-def _not_asked(condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:
-    """What of the bow was not looked at where the pads alone were asked for."""
-    values = {name for seat in seats.values() for name in seat.values}
-    missing = []
-    if not values & {"overhang_left", "overhang_right", "seat_gap"}:
-        missing.append("the limbs in their seats")
-    if "twist" not in values:
-        missing.append("the twist along the limbs")
+def _riser_not_looked(condition: Condition) -> tuple[str, ...]:
+    """What was not looked for on the riser, where the pads alone were asked for."""
     if not (condition.clear or condition.found):
-        missing.append("condition")
-    elif condition.core_missing:
-        missing.append(f"of the check list of condition: {', '.join(condition.core_missing)}")
-    return tuple(missing)
+        return ("condition",)
+    words = [ITEMS[name].words for name in RISER_ITEMS]
+    missing = [one for one in condition.core_missing if one in words]
+    return (f"of the check list of condition: {', '.join(missing)}",) if missing else ()
 
 
 def _missing(pads_alone: bool, condition: Condition, seats: Mapping[End, Seat]) -> tuple[str, ...]:

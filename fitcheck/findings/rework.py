@@ -104,7 +104,7 @@ def plan_rework(
     if exchange:
         plan.steps.append(exchange_ends(plan, faults, tiller))
     if faults.next_photos:
-        plan.steps.append(photograph(faults))
+        plan.steps.append(photograph(faults, inspection.pads_alone))
     for end in plan.by_size():
         lap_pad(plan, faults, end)
         lap_butt(plan, faults, end)

@@ -104,7 +104,10 @@ class Score:
 
 
 def score_seat(
-    seat: Seat, limits: Mapping[str, Tolerance], only: Collection[str] | None = None
+    seat: Seat,
+    limits: Mapping[str, Tolerance],
+    only: Collection[str] | None = None,
+    asked: Collection[str] | None = None,
 ) -> Score:
     """Score one seat.
 
@@ -116,6 +119,9 @@ def score_seat(
         In force.
     only
         Names of the parts of the rubric that count; all where nothing is said.
+    asked
+        Names of the parts that are named as left out if they were not measured; all where
+        nothing is said.
 
     Returns
     -------
@@ -126,7 +132,8 @@ def score_seat(
     for name, full, words in RUBRIC:
         values = _values(seat, name) if only is None or name in only else []
         if not values:
-            missing.append(words)
+            if asked is None or name in asked:
+                missing.append(words)
             continue
         columns.append((values, limits[name], full))
         worst = max((placed.value for placed in values), key=lambda v: _size(v.value, name))

@@ -196,8 +196,11 @@ def _exchange_cautions(plan: Plan) -> tuple[str, ...]:
     )
 
 
-def photograph(faults: Faults) -> Step:
-    """Take the photograph that tells most before anything in doubt is worked on."""
+def photograph(faults: Faults, pads_alone: bool = False) -> Step:
+    """Take the photograph that tells most before anything in doubt is worked on.
+
+    Of pads alone nobody asks whose fault it is, only what they measure.
+    """
     photos = faults.next_photos
     which = listed([photo_words(photo) for photo in photos], "or")
     settles = max(photo.gain.settles for photo in photos)
@@ -208,11 +211,18 @@ def photograph(faults: Faults) -> Step:
         if (doubt.parts[0].kind in ("riser_holes", "limb_holes")) in sideways
     )
     open_words = f" In doubt: {doubts}." if doubts else ""
+    if pads_alone:
+        return Step(
+            "photograph",
+            "Photograph before anything is cut",
+            f"Take {which}. It tells most about the pads.{open_words}",
+            stop="Cut no pad that is in doubt until this photograph has been measured.",
+        )
     return Step(
         "photograph",
         "Photograph before anything is cut",
         f"Take {which}. It tells most about whose fault it is; {_settles(settles)}.{open_words}",
-        stop="What is in doubt is not worked on before.",
+        stop="Do no work on the parts in doubt until this photograph has been measured.",
     )
 
 

@@ -128,8 +128,10 @@ def find(inspection: Inspection, measurements: Sequence[Measurement | None]) -> 
         a: None if p is None else string_line(inspection, a, p, limits, _strung(evidence))
         for a, p in poses.items()
     }
+    asked = ("pad_squareness",) if inspection.pads_alone else None
     scores = {
-        a: {end: score_seat(seat, limits) for end, seat in seats[a].items()} for a in ARRANGEMENTS
+        a: {end: score_seat(seat, limits, asked=asked) for end, seat in seats[a].items()}
+        for a in ARRANGEMENTS
     }
     condition = condition_of(inspection)
     tiller = {a: tiller_of(inspection, a, limits) for a in ARRANGEMENTS}

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from fitcheck.findings.condition import ITEMS
+from fitcheck.findings.condition import ITEMS, RISER_ITEMS
 from fitcheck.inspection import ENDS, STRING_PLACES
 from fitcheck.page import words
 from fitcheck.page.document import limb_at, limb_names
@@ -364,11 +364,9 @@ def _put_point(inspection: Inspection, row: int, name: str, text: str) -> None:
 
 # ---- condition ---------------------------------------------------------------------------
 
-_RISER_ITEMS = ("riser_crack", "damaged_bolt", "loose_bushing", "loose_pin", "heat", "alteration")
-
 
 def _condition(inspection: Inspection, riser_only: bool) -> None:
-    names = [n for n in ITEMS if not riser_only or n in _RISER_ITEMS]
+    names = [n for n in ITEMS if not riser_only or n in RISER_ITEMS]
     answered = [n for n in names if _entry(inspection, n).get("found") is not None]
     found = [n for n in names if _entry(inspection, n).get("found") is True]
     said = f"Condition: {len(answered)} of {len(names)} looked at"

@@ -166,12 +166,16 @@ def _first(inspection: Inspection, f: Findings) -> None:
         )
     if f.faults.next_photos:
         best = shot_asked_for(f.faults.next_photos[0])
+        settles = (
+            ""  # of pads alone nobody asks whose fault it is
+            if f.inspection.pads_alone
+            else " It would settle whose fault it is with a probability of "
+            f"{100 * f.faults.next_photos[0].gain.settles:.0f} %."
+        )
         words.show(
             words.box(
                 "say",
-                f"<strong>What would tell most: {words.text(best.words)}.</strong> It would "
-                "settle whose fault it is with a probability of "
-                f"{100 * f.faults.next_photos[0].gain.settles:.0f} %.",
+                f"<strong>What would tell most: {words.text(best.words)}.</strong>{settles}",
             )
         )
         st.button(
@@ -229,7 +233,7 @@ def _seat(f: Findings, arrangement: Arrangement, end: End, opened: bool) -> None
                 warned = resting_on_warned(f, arrangement)
                 words.show(decision_table(rows, with_place=False, warned=warned))
         if score.out_of:
-            _score(score)
+            _score(score, f.inspection.pads_alone)
 
 
 def _rows(findings: Sequence[Finding], end: End) -> list[Finding]:
@@ -293,6 +297,11 @@ def _string_words(line: StringLine) -> str:
 
 
 def _causes(f: Findings) -> None:
+    if f.inspection.pads_alone:  # a pad is judged by itself, but numbers may contradict each other
+        said = [check.sentence for check in f.faults.closures if not check.holds]
+        if said:
+            words.show(words.box("warning", *map(words.text, said)))
+        return
     sentences = cause_sentences(f)
     if sentences:
         with st.expander("Whose fault it is", expanded=len(sentences) <= FEW_SENTENCES):
@@ -303,7 +312,7 @@ def _causes(f: Findings) -> None:
             )
 
 
-def _score(score: Score) -> None:
+def _score(score: Score, pads_alone: bool) -> None:
     """The score with its arithmetic."""
     bars = "".join(
         f'<div class="fc-part"><span>{words.text(part.words)}</span>'
@@ -320,9 +329,12 @@ def _score(score: Score) -> None:
     words.show(f"<h4>Score: {words.text(score.text)}</h4>{bars}{missing}")
     with st.expander("How the score is reckoned"):
         words.show(
-            "<p>Ten points are to be had for a limb that sits without a lip, on a square pad, "
-            "untwisted, on a tight pin, without a gap. What was not measured is left out and "
-            "named.</p>",
+            f"<p>{score.out_of} points are to be had for what was measured here; a square pad "
+            "alone gives 3 of them.</p>"
+            if pads_alone
+            else "<p>Ten points are to be had for a limb that sits without a lip, on a square "
+            "pad, untwisted, on a tight pin, without a gap. What was not measured is left out "
+            "and named.</p>",
             words.listed([*(p.arithmetic for p in score.parts), f"together {score.arithmetic}"]),
         )
 

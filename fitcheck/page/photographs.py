@@ -87,7 +87,8 @@ def _offer(inspection: Inspection, found: Sequence[Outcome], helpful: Sequence[N
         why = (
             "Still wanted."
             if required
-            else "Not needed, but it would tell most about whose fault it is."
+            else "Not needed, but it would tell most about "
+            + ("the pads." if inspection.pads_alone else "whose fault it is.")
         )
         words.show(
             words.box("say", f"<strong>Next: {words.text(following.words)}.</strong> {why}")
