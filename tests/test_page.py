@@ -270,3 +270,23 @@ def _factors(kind: str, drawn: list[list[tuple[End, str]]]) -> tuple[str, ...]:
     said = [re.findall(kind + r" drawn (to scale|\d+ ×)", svg) for of in drawn for _, svg in of]
     assert any(said)
     return tuple(one for found in said for one in found)
+
+
+def test_where_uncertainty_comes_from_has_a_column_for_every_number() -> None:
+    bow = photograph(invent(3, "pad"), "both cards", 3)
+    (found,) = [p.measurement for p in bow.photos if p.view == "seat" and p.end == "upper"][:1]
+    head, *rows = re.findall(r"<tr>(.*?)</tr>", words.budget_table(found.characteristics))
+    columns = re.findall(r'<th scope="col">(.*?)</th>', head)
+    assert len(columns) == 1 + len(found.characteristics)
+    names = [re.findall(r'data-label="(.*?)"', row) for row in rows]
+    assert all(labels == columns[1:] for labels in names)
+    *sources, together, expanded = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in rows]
+    for at, one in enumerate(found.characteristics):
+        given = [row[at] for row in sources if row[at] != "–"]
+        assert [float(g.removesuffix(" ▲")) for g in given] == pytest.approx(
+            list(one.budget.values()), abs=5.1e-4
+        )
+        (largest,) = [g for g in given if g.endswith("▲")]
+        assert float(largest[:-2]) == max(float(g.removesuffix(" ▲")) for g in given)
+        assert float(together[at]) == pytest.approx(one.standard_uncertainty, abs=5.1e-4)
+        assert expanded[at].startswith("±")

@@ -221,18 +221,31 @@ def _fraction(found: Characteristic) -> tuple[str, ...]:
 def budget_table(characteristics: Sequence[Characteristic]) -> str:
     """Standard uncertainty of each number by source, the largest one marked."""
     sources = list(dict.fromkeys(source for c in characteristics for source in c.budget))
-    head = "".join(f'<th scope="col">{text(_source_name(s))}</th>' for s in sources)
-    rows = "".join(_budget_row(c, sources) for c in characteristics)
+    head = "".join(f'<th scope="col">{text(_budget_name(c))}</th>' for c in characteristics)
+    rows = "".join(
+        _budget_row(
+            _source_name(s), [_budget_share(c, s) for c in characteristics], characteristics
+        )
+        for s in sources
+    )
+    rows += _budget_row(
+        "all together",
+        [_standard(c.standard_uncertainty, c.unit) for c in characteristics],
+        characteristics,
+    )
+    rows += _budget_row(
+        "expanded, 95 %",
+        [uncertainty_text(c.expanded_uncertainty, c.unit) for c in characteristics],
+        characteristics,
+    )
     return (
         '<p class="soft">By how much each source alone would move the number, typically (its '
         "standard uncertainty), and all of them together. ▲ marks the largest. They combine as "
         "squares do, so they do not add up. The last is the ± of the number: about twice that, "
         "and right in 95 of 100 cases.</p>"
         '<div class="fc-scroll" tabindex="0" role="region" aria-label="Sources of uncertainty">'
-        '<table class="fc-table fc-stack fc-labelled"><thead><tr><th scope="col">Measure</th>'
-        f"{head}"
-        '<th scope="col">all together</th><th scope="col">expanded, 95 %</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>"
+        '<table class="fc-table fc-stack fc-labelled fc-budget"><thead><tr>'
+        f'<th scope="col">Source</th>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
     )
 
 
@@ -240,29 +253,34 @@ def _source_name(source: str) -> str:
     return SOURCES.get(source, source.replace("_", " "))
 
 
-def _budget_row(found: Characteristic, sources: Sequence[str]) -> str:
-    largest = max(found.budget.values(), default=0.0)
-    name = "°" if found.unit == "deg" else unit()
+def _budget_name(found: Characteristic) -> str:
+    return f"{wording(found.name).name} ({'°' if found.unit == 'deg' else unit()})"
 
-    def standard(value: float) -> str:
-        if found.unit == "mm" and unit() == "in":
-            return f"{value / MM_PER_INCH:.4f}"
-        return f"{value:.3f}"
 
-    def share(source: str) -> str:
-        label = f'data-label="{text(_source_name(source))}"'
-        if source not in found.budget:
-            return f'<td {label} class="none">–</td>'
-        mark = " ▲" if found.budget[source] == largest > 0 else ""
-        return f"<td {label}>{standard(found.budget[source])}{mark}</td>"
-
-    cells = "".join(share(source) for source in sources)
-    return (
-        f'<tr><th scope="row">{text(wording(found.name).name)} ({name})</th>{cells}'
-        f'<td data-label="all together">{standard(found.standard_uncertainty)}</td>'
-        '<td data-label="expanded, 95 %">'
-        f"{text(uncertainty_text(found.expanded_uncertainty, found.unit))}</td></tr>"
+def _budget_row(name: str, cells: Sequence[str], characteristics: Sequence[Characteristic]) -> str:
+    """One source's share of every number; an empty cell where it has none."""
+    shares = "".join(
+        f'<td data-label="{text(_budget_name(c))}"'
+        + (f">{text(x)}" if x else ' class="none">–')
+        + "</td>"
+        for c, x in zip(characteristics, cells, strict=True)
     )
+    return f'<tr><th scope="row">{text(name)}</th>{shares}</tr>'
+
+
+def _budget_share(found: Characteristic, source: str) -> str:
+    """What a source alone does to a number; empty if it has no part in it."""
+    if source not in found.budget:
+        return ""
+    share = found.budget[source]
+    mark = " ▲" if share == max(found.budget.values()) > 0 else ""
+    return f"{_standard(share, found.unit)}{mark}"
+
+
+def _standard(value: float, of_unit: str) -> str:
+    if of_unit == "mm" and unit() == "in":
+        return f"{value / MM_PER_INCH:.4f}"
+    return f"{value:.3f}"
 
 
 def cards_found(measurement: Measurement) -> str:
