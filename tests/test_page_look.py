@@ -62,3 +62,15 @@ def test_the_theme_and_the_drawings_stand_out_too() -> None:
         assert contrast(str(SETTINGS[name]), GROUND) >= LEAST
     for colour in (INK, SOFT, BLUE, RUST, GREEN, RED):
         assert contrast(colour, PAPER) >= LEAST
+
+
+def test_a_field_without_a_frame_of_its_own_has_one_round_it_while_it_has_the_focus() -> None:
+    css = (PAGE / "look.css").read_text(encoding="utf-8")
+    found = re.findall(r"([^{}]+)\{([^}]*)\}", re.sub(r"/\*.*?\*/", "", css))
+    bare = [selector.strip() for selector, body in found if "outline: none" in body]
+    framed = " ".join(selector for selector, body in found if "outline: 3px solid" in body)
+    assert bare
+    for selector in bare:
+        round_it = selector.removesuffix(" input:focus-visible")
+        assert round_it != selector
+        assert f"{round_it}:focus-within" in framed
