@@ -254,6 +254,7 @@ def test_the_switch_turns_all_lengths_to_inches_and_takes_them_in_inches(seats: 
 def test_the_guide_shows_the_view_that_is_chosen() -> None:
     app = begun(step=3)
     assert "Next: Upper seat, limb 1, from above." in said(app)
+    assert "already photographed" not in said(app)  # no choice bears a mark yet
     for part, drawn in (
         ("pad", "the riser’s end seen along the pad"),
         ("twist", "looking along the limb from beyond its tip"),
@@ -273,6 +274,8 @@ def test_refused_photographs_are_said_and_the_rest_goes_on() -> None:
     text = said(app)
     assert "Take it again" in text
     assert "Card A was not found in the photograph." in text
+    assert [o[:2] for o in app.selectbox(key="shot").options].count("• ") == 1
+    assert "•: photographed, but none could be used." in text
     assert "retake from about 40 cm" in text
     assert "<b>[x](y).jpg is not a JPEG, PNG, TIFF, WebP or HEIC picture." in text
     assert not any(name in piece.body for piece in app.html)
@@ -310,6 +313,8 @@ def test_a_photograph_is_judged_at_once_and_the_next_one_offered(pads: str) -> N
     assert re.search(r"Upper pad, limb off (✓ Used|⚠ Used, with a warning)", text)
     assert re.search(r"Pad squareness \+0\.6\d° ± 0\.\d+°", text)
     assert "2 of 2 photographs that are wanted" in str(app.get("progress")[0].proto)
+    assert [o[:2] for o in app.selectbox(key="shot").options].count("✓ ") == 2
+    assert "✓: already photographed." in text
     first = next(iter(inspection_of(app).photos))
     press(app, f"look-{first}")
     assert first in app.query_params["photo"]

@@ -26,6 +26,8 @@ from fitcheck.page.units_shown import rough_in_unit_shown
 from fitcheck.photo import FORMATS
 from fitcheck.views import VIEWS
 
+HAVE, NOT_USABLE = "✓", "•"  # before what a photograph can show
+LEGEND = f"{HAVE}: already photographed. {NOT_USABLE}: photographed, but none could be used."
 MOST_UNFOLDED = 3  # of the photographs that ask for nothing
 _SHOT, _BY_USER = "shot", "shot-by-user"
 
@@ -112,7 +114,7 @@ def _offer(inspection: Inspection, found: Sequence[Outcome], helpful: Sequence[N
     st.session_state[_SHOT] = by_user
 
     def label(key: str) -> str:
-        mark = "✓ " if good.get(key) else "• " if count.get(key) else ""
+        mark = f"{HAVE} " if good.get(key) else f"{NOT_USABLE} " if count.get(key) else ""
         extra = " (not needed)" if keys[key].optional and not count.get(key) else ""
         return f"{mark}{keys[key].words}{extra}"
 
@@ -127,6 +129,8 @@ def _offer(inspection: Inspection, found: Sequence[Outcome], helpful: Sequence[N
             help="Several photographs of the same thing are combined.",
         )
     ]
+    if any(count.get(key) for key in keys):
+        words.show(f'<p class="soft">{LEGEND}</p>')
     _take_in(inspection, chosen)
     _guide(chosen, expanded=not any(key.startswith(f"{chosen.view}|") for key in good))
 
