@@ -23,12 +23,16 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-import cv2
-from PIL import Image
+from fitcheck.threads import one_thread
 
-from fitcheck import pipeline
-from fitcheck.cards import DICTIONARY
-from fitcheck.inspection_file import read_inspection
+one_thread()  # as the command line does, before NumPy is loaded
+
+import cv2  # noqa: E402
+from PIL import Image  # noqa: E402
+
+from fitcheck import pipeline  # noqa: E402
+from fitcheck.cards import DICTIONARY  # noqa: E402
+from fitcheck.inspection_file import read_inspection  # noqa: E402
 
 HERE = Path(__file__).parent
 KEPT = HERE / "measure.json"
