@@ -38,7 +38,7 @@ HERE = Path(__file__).parent
 KEPT = HERE / "measure.json"
 WORSE = 1.5
 ROUNDS = 3  # of which the best counts, where the first is worse than kept
-REPEATS = 5
+REPEATS = 7
 STAGES = ("load_photo", "_find", "_solve", "_look")
 MEMORY = """
 import sys
@@ -142,8 +142,8 @@ def ratios_of(source, view, setup, megapixels, folder):
     path = enlarged(source, megapixels, folder)
     decode = least(lambda: cv2.imread(str(path), cv2.IMREAD_GRAYSCALE))
     grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-    markers = least(lambda: detect_all(grey), 3)
-    whole = least(lambda: pipeline.measure(path, view, setup), 3)
+    markers = least(lambda: detect_all(grey))
+    whole = least(lambda: pipeline.measure(path, view, setup), 5)
     shares = ", ".join(
         f"{name.strip('_')} {seconds / decode:.1f}"
         for name, seconds in staged(path, view, setup).items()
