@@ -59,9 +59,6 @@ FEWEST_OBSERVATIONS = 12
 # Up to so many cards every other tilt is tried with all of them; above, only those that fit
 # the card by itself to within this cost (half a sum of squares: five standard deviations).
 FEW_CARDS, HOPELESS_COST = 4, 12.5
-# A tilt whose mirror image fits worse by this cost (twenty standard deviations) is not doubted
-# again when better observations of the same cards come.
-SETTLED_COST = 200.0
 SAME_TILT = np.radians(1.5)  # between two solutions of one card; two tilts lie further apart
 
 
@@ -171,15 +168,12 @@ class Adjustment:
         Per card, which observations were kept.
     residual_px
         Per card, root mean square of the kept residuals.
-    settled
-        Per card, whether its other tilt was found to fit far worse.
     """
 
     parameters: Array
     covariance: Array
     used: tuple[NDArray[np.bool_], ...]
     residual_px: tuple[float, ...]
-    settled: tuple[bool, ...]
 
     @property
     def lens(self) -> Lens:
@@ -250,8 +244,7 @@ def adjust(
     used = [np.ones(len(seen.points_mm), dtype=bool) for seen in observations]
     current = _start(observations, prior) if start is None else start.parameters.copy()
     bend_sd = BENT_SD_MM if may_bend else FLAT_SD_MM
-    settled = (False,) * len(observations) if start is None else start.settled
-    current, settled = _best_tilts(observations, prior, current, used, settled)
+    current = _best_tilts(observations, prior, current, used)
     for _ in range(5):
         before = used
         used, sd_px = _agreeing(_residuals_px(observations, current))
@@ -266,7 +259,7 @@ def adjust(
         float(np.sqrt(np.mean(r[keep] ** 2)))
         for r, keep in zip(_residuals_px(observations, current), used, strict=True)
     )
-    return Adjustment(current, covariance, tuple(used), rms, settled)
+    return Adjustment(current, covariance, tuple(used), rms)
 
 
 def _of_unseen_bends(jacobian: Array, cards: int) -> Array:
@@ -354,24 +347,19 @@ def _best_tilts(
     prior: LensPrior,
     start: Array,
     used: list[NDArray[np.bool_]],
-    settled: tuple[bool, ...],
-) -> tuple[Array, tuple[bool, ...]]:
-    """Solve with a forgiving loss, and try the other tilt of every card that is not settled.
+) -> Array:
+    """Solve with a forgiving loss, and try the other tilt of every card that has one.
 
     A flat card seen from afar looks nearly the same when its tilt is mirrored about the line
     of sight (Schweighofer & Pinz, "Robust pose estimation from a planar target", IEEE PAMI
     28, 2006), and no step of a solver leads from one tilt to the other. The better one is
-    kept, and which tilts are settled is told with it.
+    kept.
     """
     sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in _residuals_px(observations, start)]
     best = _solve(observations, prior, start, used, sd_px, loss="soft_l1")
-    now_settled = list(settled)
     for card, seen in enumerate(observations):
-        if settled[card]:
-            continue
         other_tilt = _other_tilt(seen, best.x, card)
         if other_tilt is None:
-            now_settled[card] = True
             continue
         mirrored = best.x.copy()
         _pose_slice(mirrored, card)[:] = other_tilt
@@ -380,10 +368,9 @@ def _best_tilts(
         ):
             continue
         other = _solve(observations, prior, mirrored, used, sd_px, loss="soft_l1")
-        now_settled[card] = abs(other.cost - best.cost) > SETTLED_COST
         if other.cost < best.cost:
             best = other
-    return np.asarray(best.x), tuple(now_settled)
+    return np.asarray(best.x)
 
 
 def _hopeless(

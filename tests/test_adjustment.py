@@ -135,7 +135,7 @@ def test_the_mirrored_tilt_is_not_kept():
     flipped = first.parameters.copy()
     flipped[5:11] = _mirrored_tilt(flipped[5:11], np.array([60.0, 12.0, 0.0]))
     assert np.abs(flipped[5:11] - first.parameters[5:11]).max() > 0.1
-    begun = replace(first, parameters=flipped, settled=(False,) * len(seen))
+    begun = replace(first, parameters=flipped)
     found = adjust(seen, PRIOR, begun)
     angle = np.degrees(np.arccos(found.pose(0).card2cam[2, 2]))
     # tan of the tilt hardly depends on the lens: a flip would be off by twice the tilt.
