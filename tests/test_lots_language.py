@@ -27,7 +27,7 @@ from fitcheck.reporting.language import LANGUAGES
 from fitcheck.wording import SOURCES
 from tests.lot_pieces import LENGTH, lengths, lot_values, measurement, value
 from tests.test_lots_findings import kept_lot, text_of, usual_lot
-from tests.test_reporting_every_sentence import constants, sentences
+from tests.test_reporting_every_sentence import calls, sentences
 
 LOTS = sorted((Path(fitcheck.__file__).parent / "lots").glob("*.py"))
 OTHERS = [code for code in LANGUAGES if code != "en"]
@@ -42,17 +42,11 @@ def told(tell: Telling, words: str) -> None:
 def spoken() -> list[tuple[str, str]]:
     """Whole texts of the source that are handed to a language as they stand."""
     found = []
-    for path in LOTS:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        known = constants(tree)
-        for call in ast.walk(tree):
-            if not isinstance(call, ast.Call):
-                continue
-            name = getattr(call.func, "id", getattr(call.func, "attr", ""))
-            texts = call.args[1:3] if name in SAYING else call.args if name in TELLING else ()
-            for argument in texts:
-                if isinstance(argument, ast.Constant | ast.Name):
-                    found += [(path.name, s) for s in sentences(argument, known, path.name) if s]
+    for file, known, name, call in calls(LOTS):
+        texts = call.args[1:3] if name in SAYING else call.args if name in TELLING else ()
+        for argument in texts:
+            if isinstance(argument, ast.Constant | ast.Name):
+                found += [(file, s) for s in sentences(argument, known, file) if s]
     return found
 
 

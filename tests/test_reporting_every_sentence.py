@@ -9,7 +9,7 @@ from __future__ import annotations
 import ast
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -138,23 +138,28 @@ def sentences(node: ast.expr, known: dict[str, ast.expr], file: str) -> Iterator
         yield from sentences(node.orelse, known, file)
 
 
-def of_photographs() -> list[tuple[str, str, str]]:
-    """Message and advice of everything that is said of a photograph, with its code."""
-    found = []
-    for path in OF_PHOTOGRAPHS:
+def calls(paths: Iterable[Path]) -> Iterator[tuple[str, dict[str, ast.expr], str, ast.Call]]:
+    """Every call in some files: the file's name, its constants, what is called, and the call."""
+    for path in paths:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         known = constants(tree)
         for call in ast.walk(tree):
-            if not isinstance(call, ast.Call):
-                continue
-            name = getattr(call.func, "id", getattr(call.func, "attr", ""))
-            if name not in SAYING or len(call.args) < 3:
-                continue
-            code = call.args[0].value if isinstance(call.args[0], ast.Constant) else ""
-            if code in NO_REPORT:
-                continue
-            for argument in call.args[1:3]:
-                found += [(path.name, code, s) for s in sentences(argument, known, path.name)]
+            if isinstance(call, ast.Call):
+                name = getattr(call.func, "id", getattr(call.func, "attr", ""))
+                yield path.name, known, name, call
+
+
+def of_photographs() -> list[tuple[str, str, str]]:
+    """Message and advice of everything that is said of a photograph, with its code."""
+    found = []
+    for file, known, name, call in calls(OF_PHOTOGRAPHS):
+        if name not in SAYING or len(call.args) < 3:
+            continue
+        code = call.args[0].value if isinstance(call.args[0], ast.Constant) else ""
+        if code in NO_REPORT:
+            continue
+        for argument in call.args[1:3]:
+            found += [(file, code, s) for s in sentences(argument, known, file)]
     return found
 
 

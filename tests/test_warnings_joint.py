@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from joint_scene import JointScene, photograph_joint
 from scene import repainted
+from warned import codes, told
 
 from fitcheck.cards import CARDS
 from fitcheck.pipeline import measure_photo
@@ -29,18 +30,9 @@ def unharmed():
     return measure_photo(photo_of(), "joint", SETUP)
 
 
-def codes(found):
-    assert found.refused is None, found.refused
-    return {w.code for w in found.warnings}
-
-
 def note_of(found, code):
-    """The only warning of this code, told in sentences; the unharmed seam has none of it."""
-    assert code not in codes(unharmed())
-    assert code in codes(found)
-    (note,) = [w for w in found.warnings if w.code == code]
-    assert note.message.endswith(".")
-    assert note.advice.endswith(".")
+    """The only warning of this code."""
+    (note,) = told(found, unharmed(), code)
     return note
 
 

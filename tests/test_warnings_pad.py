@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from pad_scene import PadScene, photograph
 from scene import repainted
+from warned import codes, told
 
 from fitcheck.pipeline import Shot, measure_photo, measure_shots
 from fitcheck.setup import Setup
@@ -30,18 +31,9 @@ def measured(**changes):
     return measure_photo(photo_of(**changes), "pad", SETUP)
 
 
-def codes(found):
-    assert found.refused is None, found.refused
-    return {w.code for w in found.warnings}
-
-
 def note_of(found, code):
-    """The only warning of this code, told in sentences; the unharmed pad has none of it."""
-    assert code not in codes(measured())
-    assert code in codes(found)
-    (note,) = [w for w in found.warnings if w.code == code]
-    assert note.message.endswith(".")
-    assert note.advice.endswith(".")
+    """The only warning of this code."""
+    (note,) = told(found, measured(), code)
     return note
 
 

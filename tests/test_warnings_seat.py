@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from scene import SeatScene, photograph, repainted
+from warned import codes, told
 
 from fitcheck.pipeline import measure_photo
 from fitcheck.setup import Setup
@@ -29,20 +30,8 @@ def measured(**changes):
     return measure_photo(photo_of(**changes), "seat", SETUP)
 
 
-def codes(found):
-    assert found.refused is None, found.refused
-    return {w.code for w in found.warnings}
-
-
 def notes_of(found, code):
-    """The warnings of this code, told in sentences; the unharmed seat has none of it."""
-    assert code not in codes(measured())
-    assert code in codes(found)
-    notes = [w for w in found.warnings if w.code == code]
-    for note in notes:
-        assert note.message.endswith(".")
-        assert note.advice.endswith(".")
-    return notes
+    return told(found, measured(), code)
 
 
 @lru_cache
