@@ -106,31 +106,38 @@ def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDAr
     scale = 1 / max(1, round(max(grey.shape) / MARKER_SEARCH_SIDE_PX))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     found: dict[int, NDArray[np.float64]] = {}
+    whole = 0, 0, small.shape[1], small.shape[0]
     for one_threshold in (True, False):
-        seen = _detect_markers(np.asarray(small, np.uint8), smallest_px * scale, one_threshold)
-        for i, quad in seen.items():
+        left, top, right, low = whole
+        if not one_threshold:
+            left, top, right, low = _where_to_look(found, needed, small.shape, scale)
+        part = np.ascontiguousarray(small[top:low, left:right], dtype=np.uint8)
+        for i, quad in _detect_markers(part, smallest_px * scale, one_threshold).items():
             # Pixel centres are at whole numbers in both pictures, hence the half pixels.
-            found.setdefault(i, (quad + 0.5) / scale - 0.5)
+            found.setdefault(i, (quad + [left, top] + 0.5) / scale - 0.5)
         if found and not _some_card_half_seen(found, needed):
             return found
-    left, top, right, low = _where_to_look(found, needed, grey)
-    corner = np.array([left, top], dtype=np.float64)
+    left, top, right, low = _where_to_look(found, needed, grey.shape)
     for tried, enlarged in _other_pictures(grey[top:low, left:right]):
         for i, quad in _detect_markers(tried, smallest_px * enlarged).items():
-            found.setdefault(i, (quad + 0.5) / enlarged - 0.5 + corner)
+            found.setdefault(i, (quad + 0.5) / enlarged - 0.5 + [left, top])
         if found and not _some_card_half_seen(found, needed):
             break
     return found
 
 
 def _where_to_look(
-    found: dict[int, NDArray[np.float64]], needed: list[Card], grey: NDArray[np.uint8]
+    found: dict[int, NDArray[np.float64]],
+    needed: list[Card],
+    shape: tuple[int, ...],
+    scale: float = 1.0,
 ) -> tuple[int, int, int, int]:
     """Left, top, right and lower end of where the markers not yet read can be.
 
-    About a card's length round those that were; everywhere, if a card shows none.
+    About a card's length round those that were; everywhere, if a card shows none. All in the
+    pixels of a picture of this shape, reduced by this scale.
     """
-    height, width = grey.shape
+    height, width = shape[:2]
     areas = []
     for card in CARDS.values():
         quads = [found[i] for i in card.marker_ids if i in found]
@@ -140,8 +147,8 @@ def _where_to_look(
             continue
         if len(quads) >= HALF_SEEN * len(card.marker_ids):
             continue
-        corners = np.concatenate(quads)
-        side = max(np.linalg.norm(q - np.roll(q, 1, axis=0), axis=1).max() for q in quads)
+        corners = scale * np.concatenate(quads)
+        side = scale * max(np.linalg.norm(q - np.roll(q, 1, axis=0), axis=1).max() for q in quads)
         reach = 1.2 * side * max(card.board_mm) / card.marker_mm
         areas.append((corners.min(axis=0) - reach, corners.max(axis=0) + reach))
     if not areas:

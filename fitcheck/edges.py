@@ -640,11 +640,9 @@ def _resample(
     for outline in keep_out:
         if np.all((outline.max(axis=0) >= lowest) & (outline.min(axis=0) <= highest)):
             usable &= ~_inside_convex(x, y, outline)
-    left, top = np.clip(np.floor(lowest).astype(int) - 2, 0, [width - 1, height - 1])
-    right, low = np.clip(np.ceil(highest).astype(int) + 3, 1, [width, height])
-    window = linear_light(picture[top : max(low, top + 1), left : max(right, left + 1)])
+    part, left, top = pixel_grid.window(picture, x, y)
     light = cv2.remap(
-        window,
+        linear_light(part),
         x - np.float32(left),
         y - np.float32(top),
         cv2.INTER_LINEAR,

@@ -23,16 +23,16 @@ import unicodedata
 import warnings
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import simplejpeg
 from numpy.typing import NDArray
 from PIL import Image
 
 from fitcheck.errors import BadInput
+from fitcheck.picture import TURNS, Picture
 
 MAX_FILE_BYTES = 80 * 1024 * 1024  # a 50 megapixel phone photo in its largest setting is 30 MiB
 MAX_PIXELS = 120_000_000  # phones reach 108 (200 only in a special mode); 360 MB decoded
@@ -77,18 +77,6 @@ _TAG_SUBFILE_TYPE = 0x00FE
 _TAG_BITS_PER_SAMPLE = 0x0102
 _TAG_DNG_VERSION = 0xC612
 
-# What turns the stored picture upright, EXIF 2.32, section 4.6.4, tag Orientation: whether rows
-# and columns change places, and what is turned round then (0 the rows, 1 the columns, -1 both).
-_UPRIGHT = {
-    2: (False, 1),
-    3: (False, -1),
-    4: (False, 0),
-    5: (True, None),
-    6: (True, 1),
-    7: (True, -1),
-    8: (True, 0),
-}
-
 _SIGNATURES = (
     (b"\xff\xd8\xff", "JPEG"),
     (b"\x89PNG\r\n\x1a\n", "PNG"),
@@ -114,8 +102,8 @@ class Photo:
     ----------
     name
         File name for people, without its folder.
-    pixels
-        Shape (height, width, 3), dtype uint8, RGB, upright, C-contiguous, read-only.
+    picture
+        Its pixels, upright.
     focal_prior_px
         Prior mean of the focal length, in pixels of this picture.
     focal_prior_relative_sd
@@ -127,7 +115,7 @@ class Photo:
     """
 
     name: str
-    pixels: NDArray[np.uint8]
+    picture: Picture
     focal_prior_px: float
     focal_prior_relative_sd: float
     make: str
@@ -137,17 +125,18 @@ class Photo:
     @property
     def size_px(self) -> tuple[int, int]:
         """Width and height of the upright picture, in pixels."""
-        height, width = self.pixels.shape[:2]
+        height, width = self.picture.shape
         return width, height
 
-    @cached_property
+    @property
+    def pixels(self) -> NDArray[np.uint8]:
+        """Shape (height, width, 3), dtype uint8, RGB, upright, C-contiguous, read-only."""
+        return self.picture.pixels
+
+    @property
     def grey(self) -> NDArray[np.uint8]:
         """Luminance (ITU-R BT.601 weights): shape (height, width), dtype uint8, read-only."""
-        import cv2  # only here: it takes longer to load than the rest of this module
-
-        grey = np.asarray(cv2.cvtColor(self.pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-        grey.flags.writeable = False
-        return grey
+        return self.picture.grey
 
 
 def load_photo(path: Path | str) -> Photo:
@@ -232,18 +221,18 @@ def read_photo(data: bytes, name: str) -> Photo:
         # Pillow warns of odd metadata and of sizes that our own limits judge.
         warnings.simplefilter("ignore")
         try:
-            pixels, exif = _decode(data, kind, name)
+            picture, exif = _decode(data, kind, name)
         except BadInput:
             raise
         except Exception as error:
             # The readers raise what they like on damaged files: OSError, SyntaxError,
             # struct.error, ValueError, KeyError, RuntimeError, MemoryError and more.
             raise _refusal_for(error, kind, name) from error
-    height, width = pixels.shape[:2]
+    height, width = picture.shape
     focal_px, relative_sd = _focal_prior(exif, (width, height))
     return Photo(
         name=name,
-        pixels=pixels,
+        picture=picture,
         focal_prior_px=focal_px,
         focal_prior_relative_sd=relative_sd,
         make=exif.make,
@@ -368,53 +357,30 @@ def _kind(data: bytes) -> str | None:
     return None
 
 
-def _decode(data: bytes, kind: str, name: str) -> tuple[NDArray[np.uint8], _Exif]:
-    """Return the upright RGB pixels and the EXIF; raises BadInput or whatever Pillow does."""
+def _decode(data: bytes, kind: str, name: str) -> tuple[Picture, _Exif]:
+    """Return the upright picture and the EXIF; raises BadInput or whatever Pillow does."""
     if kind == "HEIF":
         _check_heif(data, name)
     with _open(data, kind) as image:
         _check_picture(image, kind, name)
         stated_px = sorted(image.size)
-        pixels = _sound_jpeg(data) if kind == "JPEG" and image.mode == "RGB" else None
-        if pixels is None:
+        picture = None
+        if kind == "JPEG" and image.mode == "RGB":
+            exif = _read_exif(image)
+            # Only one that has no fault at all: Pillow knows which faults do no harm. It decodes
+            # to the same pixels, but into memory of its own, of which it hands out a copy.
+            with suppress(ValueError):
+                picture = Picture.of_jpeg(data, TURNS.get(exif.orientation))
+        if picture is None:
             image.load()
-            pixels = np.asarray(_to_rgb(image, kind, name), dtype=np.uint8)
-        if sorted(pixels.shape[:2]) != stated_px:  # a HEIC can hold another size than it states
+            exif = _read_exif(image)  # a PNG's may stand behind its pixels
+            # Pillow turns a TIFF as it loads it. A HEIC is turned by its own boxes, and ISO/IEC
+            # 23008-12 forbids to turn it by EXIF as well.
+            turn = TURNS.get(exif.orientation) if kind not in ("TIFF", "HEIF") else None
+            picture = Picture(np.array(_to_rgb(image, kind, name), dtype=np.uint8), turn)
+        if sorted(picture.shape) != stated_px:  # a HEIC can hold another size than it states
             raise _damaged(kind, name)
-        exif = _read_exif(image)
-    # Pillow turns a TIFF as it loads it. A HEIC is turned by its own boxes, and ISO/IEC
-    # 23008-12 forbids to turn it by EXIF as well.
-    if kind not in ("TIFF", "HEIF") and exif.orientation in _UPRIGHT:
-        pixels = _turned(pixels, *_UPRIGHT[exif.orientation])
-    pixels = np.ascontiguousarray(pixels)
-    pixels.flags.writeable = False
-    return pixels, exif
-
-
-def _sound_jpeg(data: bytes) -> NDArray[np.uint8] | None:
-    """Pixels of a JPEG that has no fault at all, as they are stored: RGB.
-
-    None for any other: Pillow knows which faults do no harm. It decodes to the same pixels, but
-    into memory of its own, four bytes a pixel, of which it hands out a copy.
-    """
-    try:
-        return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True), dtype=np.uint8)
-    except ValueError:
-        return None
-
-
-def _turned(
-    pixels: NDArray[np.uint8], transposed: bool, turned_round: int | None
-) -> NDArray[np.uint8]:
-    """Turn a picture as a row of ``_UPRIGHT`` says."""
-    import cv2
-
-    if transposed:
-        pixels = np.asarray(cv2.transpose(pixels), dtype=np.uint8)
-    if turned_round is not None:
-        place = pixels if pixels.flags.writeable else None
-        pixels = np.asarray(cv2.flip(pixels, turned_round, dst=place), dtype=np.uint8)
-    return pixels
+    return picture, exif
 
 
 def _open(data: bytes, kind: str) -> Image.Image:

@@ -403,7 +403,7 @@ def _look(
         rng = np.random.default_rng(SEED)
         blur = {c.card.name: e.blur_px for c, e in zip(seen.cards, edges, strict=True)}
         white = min(1.0, max(e.white for e in edges))
-        scene = Scene(photo.pixels, solution, places, blur, white, setup, hints, as_given)
+        scene = Scene(photo.picture, solution, places, blur, white, setup, hints, as_given)
         result = view.look(scene, rng)
     except Refused as refusal:
         return replace(base, warnings=tuple(warnings), refused=_note(refusal))

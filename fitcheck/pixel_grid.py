@@ -7,6 +7,7 @@ projecting every point, at a small part of the time.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Pixels = NDArray[np.uint8]
 
 
 @lru_cache
@@ -64,3 +66,27 @@ def between(at_nodes: Array, first: Array, second: Array) -> tuple[Singles, Sing
     x = (first @ at_nodes[..., 0] @ second.T).astype(np.float32)
     y = (first @ at_nodes[..., 1] @ second.T).astype(np.float32)
     return x, y
+
+
+def window(picture: Pixels, x: Singles, y: Singles, room_px: int = 2) -> tuple[Pixels, int, int]:
+    """Cut out the part of a picture that a grid needs.
+
+    Parameters
+    ----------
+    picture
+        Shape (height, width, ...).
+    x, y
+        The grid in pixels, any shape; it may lie beyond the picture.
+    room_px
+        How much more to take on all sides.
+
+    Returns
+    -------
+    The part, C-contiguous, at least one pixel, and its left and upper end in the picture.
+    """
+    height, width = picture.shape[:2]
+    left = min(max(math.floor(x.min()) - room_px, 0), width - 1)
+    top = min(max(math.floor(y.min()) - room_px, 0), height - 1)
+    right = min(max(math.ceil(x.max()) + room_px + 1, left + 1), width)
+    low = min(max(math.ceil(y.max()) + room_px + 1, top + 1), height)
+    return np.ascontiguousarray(picture[top:low, left:right]), left, top

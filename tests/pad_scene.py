@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 
 from fitcheck.cards import CARDS
 from fitcheck.photo import Photo
+from fitcheck.picture import Picture
 from fitcheck.tone import LINEAR_OF_LEVEL
 
 SUPERSAMPLING = 2
@@ -92,7 +93,7 @@ def photograph(scene: PadScene) -> Photo:
     levels += rng.normal(0, scene.noise, levels.shape)
     return Photo(
         name="pad.jpg",
-        pixels=np.clip(np.round(levels), 0, 255).astype(np.uint8),
+        picture=Picture(np.clip(np.round(levels), 0, 255).astype(np.uint8)),
         focal_prior_px=scene.focal_px * 1.01,
         focal_prior_relative_sd=0.03,
         make="",

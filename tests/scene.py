@@ -15,6 +15,7 @@ import numpy as np
 
 from fitcheck.cards import CARDS
 from fitcheck.photo import Photo
+from fitcheck.picture import Picture
 from fitcheck.tone import LINEAR_OF_LEVEL
 
 SIZE = (2016, 1512)  # half a 12-megapixel photograph each way
@@ -104,7 +105,7 @@ def develop(
     levels += rng.normal(0, noise, levels.shape)
     return Photo(
         name="scene.jpg",
-        pixels=np.clip(np.round(levels), 0, 255).astype(np.uint8),
+        picture=Picture(np.clip(np.round(levels), 0, 255).astype(np.uint8)),
         focal_prior_px=1500.0,
         focal_prior_relative_sd=0.03,
         make="",
@@ -115,7 +116,7 @@ def develop(
 
 def repainted(photo: Photo, pixels: np.ndarray) -> Photo:
     """Return the same photograph with other pixels."""
-    return replace(photo, pixels=np.ascontiguousarray(pixels.astype(np.uint8)))
+    return replace(photo, picture=Picture(np.ascontiguousarray(pixels.astype(np.uint8))))
 
 
 def rays_in_camera(focal_px: float, k1: float, k2: float, shift: np.ndarray) -> np.ndarray:

@@ -9,7 +9,7 @@ PACKAGE = Path(__file__).parent.parent / "fitcheck"
 
 # The flow of data. A module may import from its own row and those above, never below.
 ORDER = [
-    {"errors", "tone", "measurement", "plain_text", "threads", "pixel_grid"},
+    {"errors", "tone", "measurement", "plain_text", "threads", "pixel_grid", "picture"},
     {"photo", "cards", "setup", "lens_profile"},
     {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light"},
     {"adjustment", "arris"},

@@ -20,6 +20,7 @@ from PIL.TiffImagePlugin import IFDRational
 from fitcheck import photo
 from fitcheck.errors import BadInput
 from fitcheck.photo import focal_length_px, load_photo, read_photo
+from fitcheck.picture import Picture
 
 pillow_heif.register_heif_opener()
 
@@ -239,7 +240,13 @@ def test_orientation_is_applied_exactly_once(kind, orientation):
     assert found.size_px == (WIDTH, HEIGHT)
     assert found.focal_prior_px == pytest.approx(focal_length_px(26, (WIDTH, HEIGHT)))
     assert found.focal_prior_relative_sd == photo.TAGGED_RELATIVE_SD
-    assert np.abs(found.pixels.astype(int) - upright).mean() < 2
+    parts = found.picture.colour  # before the whole: then it is still as it was stored
+    assert np.abs(parts.astype(int) - upright).mean() < 2
+    assert np.array_equal(found.pixels, parts)
+    assert np.array_equal(found.picture.colour, parts)
+    assert found.grey.shape == (HEIGHT, WIDTH)
+    weighted = found.pixels @ [0.299, 0.587, 0.114]  # ITU-R BT.601, from memory
+    assert np.abs(found.grey - weighted).mean() < 1
 
 
 def test_width_and_height_swap_for_a_portrait():
@@ -454,6 +461,16 @@ def test_a_jpegs_pixels_are_those_of_pillow(options):
         assert np.array_equal(read_photo(data, "a").pixels, np.asarray(image))
 
 
+def test_grey_is_the_same_whatever_is_looked_at_first():
+    data = encoded(NOISY, "JPEG", quality=90)
+    colour_first, grey_first = read_photo(data, "a"), read_photo(data, "a")
+    assert np.array_equal(colour_first.pixels, read_photo(data, "a").picture.colour)
+    assert np.array_equal(grey_first.grey, colour_first.grey)
+    for found in (colour_first.pixels, colour_first.picture.colour, colour_first.grey):
+        with pytest.raises(ValueError, match="read-only"):
+            found[0] = 0
+
+
 def test_harmless_faults_of_a_jpeg_do_not_stop_it():
     data = encoded(NOISY, "JPEG", quality=90)
     wanted = read_photo(data, "a").pixels
@@ -618,9 +635,8 @@ def test_heic_that_holds_another_size_than_it_states():
 
 
 def test_decoded_size_is_compared_with_the_header(monkeypatch):
-    monkeypatch.setattr(
-        "fitcheck.photo._sound_jpeg", lambda _: np.zeros((700, 700, 3), dtype=np.uint8)
-    )
+    other = Picture(np.zeros((700, 700, 3), dtype=np.uint8))
+    monkeypatch.setattr(Picture, "of_jpeg", lambda *_: other)
     assert refusal(encoded(asymmetric())).code == "photo_damaged"
 
 

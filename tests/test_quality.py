@@ -61,7 +61,7 @@ def test_a_reflection_on_a_card_is_named():
 def test_a_photograph_out_of_focus_is_soft_or_refused(blur_px, said):
     large = cv2.resize(plain().pixels, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
     soft = cv2.GaussianBlur(large, (0, 0), blur_px)
-    photo = replace(plain(), pixels=soft, focal_prior_px=2 * plain().focal_prior_px)
+    photo = replace(repainted(plain(), soft), focal_prior_px=2 * plain().focal_prior_px)
     found = measure_photo(photo, "seat", SETUP)
     given = {w.code for w in found.warnings}
     given |= {found.refused.code} if found.refused else set()

@@ -7,9 +7,11 @@ import io
 import numpy as np
 import pytest
 from PIL import Image
+from scene import repainted
 
 from fitcheck.measurement import CardSeen, Edge, Measurement
 from fitcheck.photo import Photo
+from fitcheck.picture import Picture
 from fitcheck.reporting.pictures import BAR_MM, SIDE_PX, pictures_of
 
 PX_PER_MM = 10.0
@@ -19,7 +21,7 @@ OUTLINE = ((500.0, 600.0), (1700.0, 600.0), (1700.0, 840.0), (500.0, 840.0))
 
 def photo(width: int = 2000, height: int = 1500) -> Photo:
     pixels = np.full((height, width, 3), 90, dtype=np.uint8)
-    return Photo("p.jpg", pixels, 2000.0, 0.03, "", "", "0" * 64)
+    return Photo("p.jpg", Picture(pixels), 2000.0, 0.03, "", "", "0" * 64)
 
 
 def drawn(measurement: Measurement | None, source: Photo | None = None):
@@ -55,8 +57,9 @@ def test_a_seat_is_turned_with_its_tip_up():
         Edge("limb_left", ((1100.0, 500.0), (1600.0, 500.0)), 0.01),
         Edge("riser_left", ((300.0, 505.0), (800.0, 505.0)), 0.01),
     )
-    source = photo()
-    source.pixels[:, 1700:] = (250, 20, 20)  # beyond the limb
+    painted = photo().pixels.copy()
+    painted[:, 1700:] = (250, 20, 20)  # beyond the limb
+    source = repainted(photo(), painted)
     whole = pictures_of(source, Measurement("p.jpg", "seat", edges=edges))[0]
     with Image.open(io.BytesIO(whole.jpeg)) as image:
         pixels = np.asarray(image.convert("RGB"), dtype=int)

@@ -1,7 +1,6 @@
 """The seat view on photographs with known truth, and on ones that must be refused."""
 
 import json
-from dataclasses import replace
 from functools import lru_cache
 
 import cv2
@@ -232,7 +231,7 @@ def test_cards_of_another_view_are_named():
     picture = np.full((1500, 2600, 3), 128, dtype=np.uint8)
     card = CARDS["C"].picture(15)
     picture[300 : 300 + card.shape[0], 300 : 300 + card.shape[1]] = card[..., None]
-    photo = replace(scene_photo(), pixels=picture)
+    photo = repainted(scene_photo(), picture)
     found = measure_photo(photo, "seat")
     assert found.refused is not None
     assert found.refused.code == "wrong_card"
@@ -331,7 +330,7 @@ def test_a_block_of_another_colour_beside_the_riser_is_not_the_riser():
     # It ends in line with the limb, and stands out from the bench more than from the riser.
     cv2.fillPoly(picture, [block], (110, 140, 240), cv2.LINE_AA)
     found = measure_photo(
-        replace(photo, pixels=cv2.GaussianBlur(picture, (0, 0), 0.6)),
+        repainted(photo, cv2.GaussianBlur(picture, (0, 0), 0.6)),
         "seat",
         Setup(scene.thickness, bars_mm=(100.0, 100.0)),
     )

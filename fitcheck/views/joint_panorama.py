@@ -94,10 +94,13 @@ def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
         pixel_grid.weights(up, NODES[1]),
     )
     step_x, step_y = np.gradient(x, axis=0), np.gradient(y, axis=0)
+    longest_px = max(np.abs(step_x).max(), np.abs(step_y).max())
+    part, left, top = pixel_grid.window(scene.picture, x, y, 2 + int(longest_px))
     light = np.zeros((len(along), len(up), 3), dtype=np.float32)
     shifts = np.array([-0.375, -0.125, 0.125, 0.375], dtype=np.float32)
     for shift in shifts:
-        seen = cv2.remap(scene.picture, x + shift * step_x, y + shift * step_y, cv2.INTER_LINEAR)
+        at_x, at_y = x + shift * step_x - left, y + shift * step_y - top
+        seen = cv2.remap(part, at_x, at_y, cv2.INTER_LINEAR)
         light += linear_light(np.asarray(seen, dtype=np.uint8))
     light /= len(shifts)
     usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)

@@ -12,6 +12,7 @@ from fitcheck.adjustment import Adjustment
 from fitcheck.cards import CARDS
 from fitcheck.edges import MeasuredEdge, Surface
 from fitcheck.measurement import Note, Point
+from fitcheck.picture import Picture
 from fitcheck.setup import Setup
 from fitcheck.uncertainty import Model, Quantities, Source
 
@@ -24,8 +25,8 @@ class Scene:
 
     Attributes
     ----------
-    picture
-        RGB, upright, shape (height, width, 3), dtype uint8.
+    whole
+        The upright picture.
     adjustment
         Lens and poses with covariance.
     places
@@ -42,7 +43,7 @@ class Scene:
         Those of the hinted edges that are taken as the user laid them, not measured near it.
     """
 
-    picture: NDArray[np.uint8]
+    whole: Picture
     adjustment: Adjustment
     places: Mapping[str, int]
     blur_px: Mapping[str, float]
@@ -50,6 +51,11 @@ class Scene:
     setup: Setup
     hints: Mapping[str, Array]
     as_given: frozenset[str] = frozenset()
+
+    @property
+    def picture(self) -> NDArray[np.uint8]:
+        """RGB, upright, shape (height, width, 3), dtype uint8; decoded once it is asked for."""
+        return self.whole.colour
 
     def surface(self, card: str, below_mm: float = 0.0) -> Surface:
         """Return the surface that a card lies on, or one that lies below it by so much."""
