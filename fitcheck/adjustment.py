@@ -59,6 +59,9 @@ FEWEST_OBSERVATIONS = 12
 # Up to so many cards every other tilt is tried with all of them; above, only those that fit
 # the card by itself to within this cost (half a sum of squares: five standard deviations).
 FEW_CARDS, HOPELESS_COST = 4, 12.5
+# The other tilt's pose already fits the card as well as this lens lets it. A better lens took off
+# half of the cost at most in photographs; one this far above the other tilt's is not tried.
+FAR_WORSE, FAR_COST = 6.0, 100.0
 SAME_TILT = np.radians(1.5)  # between two solutions of one card; two tilts lie further apart
 
 
@@ -356,21 +359,33 @@ def _best_tilts(
     kept.
     """
     sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in _residuals_px(observations, start)]
-    best = _solve(observations, prior, start, used, sd_px, loss="soft_l1")
+    best = _solve(observations, prior, start, used, sd_px, forgiving=True)
     for card, seen in enumerate(observations):
         other_tilt = _other_tilt(seen, best.x, card)
         if other_tilt is None:
             continue
         mirrored = best.x.copy()
         _pose_slice(mirrored, card)[:] = other_tilt
+        if _cost(observations, prior, mirrored, sd_px) > FAR_WORSE * best.cost + FAR_COST:
+            continue
         if len(observations) > FEW_CARDS and _hopeless(
             seen, prior, (best.x, mirrored), used[card], sd_px[card], card, len(observations)
         ):
             continue
-        other = _solve(observations, prior, mirrored, used, sd_px, loss="soft_l1")
+        other = _solve(observations, prior, mirrored, used, sd_px, forgiving=True)
         if other.cost < best.cost:
             best = other
     return np.asarray(best.x)
+
+
+def _cost(
+    observations: list[Observations], prior: LensPrior, parameters: Array, sd_px: list[float]
+) -> float:
+    """Half the forgiving loss of all observations, and of what is known of the lens."""
+    seen = zip(_residuals_px(observations, parameters), sd_px, strict=True)
+    lens = prior.whitening @ (parameters[:LENS_PARAMETERS] - prior.mean)
+    all_of_them = np.concatenate([*(r / sd for r, sd in seen), lens])
+    return float(np.sum(_forgiven(all_of_them)[0] ** 2) / 2)
 
 
 def _hopeless(
@@ -391,7 +406,7 @@ def _hopeless(
     for parameters in tilts:
         own = parameters[len(parameters) - OWN * (cards - card) :][:OWN]
         alone = np.concatenate([parameters[:LENS_PARAMETERS], _pose_slice(parameters, card), own])
-        costs.append(_solve([seen], prior, alone, [used], [sd_px], loss="soft_l1").cost)
+        costs.append(_solve([seen], prior, alone, [used], [sd_px], forgiving=True).cost)
     return bool(costs[1] > costs[0] + HOPELESS_COST)
 
 
@@ -501,7 +516,7 @@ def _solve(
     used: list[NDArray[np.bool_]],
     sd_px: list[float],
     bend_sd_mm: float = FLAT_SD_MM,
-    loss: str = "linear",
+    forgiving: bool = False,
 ) -> OptimizeResult:
     cards = len(observations)
     whitening = prior.whitening
@@ -511,10 +526,14 @@ def _solve(
         for o, keep in zip(observations, used, strict=True)
     ]
 
-    def residuals(parameters: Array) -> Array:
+    def plain_residuals(parameters: Array) -> Array:
         seen = [r / sd for r, sd in zip(_residuals_px(kept, parameters), sd_px, strict=True)]
         lens = whitening @ (parameters[:LENS_PARAMETERS] - prior.mean)
         return np.concatenate([*seen, lens, parameters[-len(own_sd) :] / own_sd])
+
+    def residuals(parameters: Array) -> Array:
+        plain = plain_residuals(parameters)
+        return _forgiven(plain)[0] if forgiving else plain
 
     def jacobian(parameters: Array) -> Array:
         ends = np.cumsum([0, *(len(o.points_mm) for o in kept)])
@@ -531,19 +550,29 @@ def _solve(
         tail = matrix[ends[-1] :]
         tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = whitening
         tail[LENS_PARAMETERS:, -len(own_sd) :] = np.diag(1 / own_sd)
+        if forgiving:
+            matrix *= _forgiven(plain_residuals(parameters))[1][:, None]
         return matrix
 
     pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
     scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(own_sd), 0.1)])
-    rough = loss != "linear"  # only to compare starts
+    # MINPACK's solver: beside the residuals of so few parameters all else must be quick.
     return least_squares(
         residuals,
         start,
         jac=jacobian,
         x_scale=scale,
-        method="trf",
-        loss=loss,
-        xtol=1e-4 if rough else 1e-9,
-        ftol=1e-4 if rough else 1e-9,
-        max_nfev=25 if rough else 100,
+        method="lm",
+        # A forgiving solution only serves to compare starts.
+        xtol=1e-4 if forgiving else 1e-9,
+        ftol=1e-4 if forgiving else 1e-9,
+        max_nfev=25 if forgiving else 100,
     )
+
+
+def _forgiven(residuals: Array) -> tuple[Array, Array]:
+    """Residuals whose squares are the soft loss 2·(√(1 + r²) − 1), and their derivatives."""
+    root = np.sqrt(1 + residuals**2)
+    # Written so that it does not cancel at small r: √(1 + r²) − 1 = r² / (√(1 + r²) + 1).
+    share = np.sqrt(2 / (root + 1))
+    return residuals * share, 1 / (root * share)
