@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import OptimizeResult, least_squares
 
 from fitcheck.camera import (
     LENS_PARAMETERS,
@@ -29,6 +29,9 @@ from fitcheck.camera import (
 )
 from fitcheck.errors import Refused
 from fitcheck.lens_profile import LensProfile
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
 
 Array = NDArray[np.float64]
 
@@ -556,6 +559,8 @@ def _solve(
 
     pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
     scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(own_sd), 0.1)])
+    from scipy.optimize import least_squares  # half of all that is imported; only with cards found
+
     # MINPACK's solver: beside the residuals of so few parameters all else must be quick.
     return least_squares(
         residuals,

@@ -28,7 +28,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 Array = NDArray[np.float64]
@@ -200,6 +199,8 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
         [low, np.log(RADIUS_LIMITS_MM[0]), np.log(blur_mm / 3), -MOST_TOWARD],
         [high, np.log(RADIUS_LIMITS_MM[1]), np.log(blur_mm * 3), MOST_TOWARD],
     )
+    from scipy.optimize import least_squares  # takes long to load, see adjustment
+
     best = None
     for start, toward in STARTS:
         theta = [np.clip(start, low, high), np.log(RADIUS_PRIOR_MM), np.log(blur_mm), toward]
