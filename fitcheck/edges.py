@@ -695,22 +695,22 @@ def _line_strengths(change: Array, blind: NDArray[np.bool_], shifts: NDArray[np.
     Shape (lines, samples); zero where a line is uneven or hardly seen.
     """
     blocks, samples, _ = change.shape
-    # Blind samples and those beyond the strip count nothing.
+    # Blind samples and those beyond the strip count nothing. A fourth "colour" says what is seen.
     reach = int(np.max(np.abs(shifts)))
-    beyond = ((0, 0), (reach, reach))
-    visible = np.pad(~blind, beyond).ravel()
-    light = [np.pad(np.where(blind, 0.0, change[:, :, c]), beyond).ravel() for c in range(3)]
-    starts = reach + (samples + 2 * reach) * np.arange(blocks)
+    padded = np.zeros((4, blocks, samples + 2 * reach))
+    inside = padded[:, :, reach : reach + samples]
+    inside[:3] = np.moveaxis(np.where(blind[..., None], 0.0, change), -1, 0)
+    inside[3] = ~blind
+    shifted = np.lib.stride_tricks.sliding_window_view(padded, samples, axis=2)
     strengths = np.empty((len(shifts), samples))
     for strength, shift in zip(strengths, shifts, strict=True):
-        index = (starts + shift)[:, None] + np.arange(samples)
-        seen = visible[index]
+        here = shifted[:, np.arange(blocks), reach + shift]
+        colours, seen = here[:3], here[3]
         count = seen.sum(axis=0)
-        colours = [one[index] for one in light]
-        mean = [here.sum(axis=0) / np.maximum(count, 1) for here in colours]
-        size2 = mean[0] ** 2 + mean[1] ** 2 + mean[2] ** 2
-        along_mean = colours[0] * mean[0] + colours[1] * mean[1] + colours[2] * mean[2]
-        even = np.sum((along_mean > 0.5 * size2) & seen, axis=0) / np.maximum(count, 1)
+        mean = colours.sum(axis=1) / np.maximum(count, 1)
+        size2 = np.sum(mean**2, axis=0)
+        along_mean = np.einsum("cbs,cs->bs", colours, mean)
+        even = np.sum((along_mean > 0.5 * size2) * seen, axis=0) / np.maximum(count, 1)
         good = (count >= max(6, blocks // 3)) & (even >= EVEN_SHARE)
         strength[:] = np.where(good, np.sqrt(size2 / 3), 0.0)
     return strengths
