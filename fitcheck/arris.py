@@ -39,6 +39,8 @@ RADIUS_PRIOR_LOG_SD = 0.5
 RADIUS_LIMITS_MM = (0.03, 1.2)
 SKY_SHARE = 0.35  # of the face's light that comes from everywhere
 MOST_TOWARD = 2.5
+# Mean square of the residuals, in the noise's, at which a fit leaves nothing for a second start.
+EXPLAINED = 0.25
 STARTS = ((0.0, 0.3), (0.15, -0.7))  # place and lamp's tangent: either side may be lit
 TOWARD_PRIOR_SD = 0.8  # of the tangent of the lamp's angle: from the other side as from this one
 # Light that the wall gets from the ground, over that of the face.
@@ -216,6 +218,8 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
         )
         if best is None or found.cost < best.cost:
             best = found
+        if best.cost < EXPLAINED * m * 3 / 2:
+            break
     assert best is not None  # noqa: S101 - the loop ran
     theta = best.x
     designs, solved, _ = explained(theta[None])
