@@ -87,14 +87,17 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
     scale = 1e-5
     for _ in range(50):
         residual = across - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-5)
+        scale = max(1.4826 * _middle_value(np.abs(residual)), 1e-5)
         ratio = residual / (TUKEY * scale)
         weights = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
-        normal = design.T @ (weights[:, None] * design)
-        (total, first), (_, second) = normal
-        if total * second - first**2 <= 1e-12 * (total + second) ** 2:  # nearly singular
+        weighted = weights[:, None] * design
+        (total, first), (_, second) = design.T @ weighted
+        determinant = total * second - first**2
+        if determinant <= 1e-12 * (total + second) ** 2:  # nearly singular
             return None
-        updated = np.linalg.solve(normal, design.T @ (weights * across))
+        right, turned = across @ weighted
+        updated = np.array([second * right - first * turned, total * turned - first * right])
+        updated /= determinant
         moved = np.max(np.abs(updated - solution))
         solution = updated
         if moved < 1e-7:
@@ -107,6 +110,14 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
     normal = design[kept].T @ design[kept]
     covariance = np.linalg.inv(normal) * variance * widening_of(np.where(kept, residual, 0.0))
     return RobustLine(float(solution[0]), float(solution[1]), covariance, scale, kept)
+
+
+def _middle_value(values: Array) -> float:
+    """Median; NumPy's own takes five times as long for so few."""
+    half = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    return float(np.partition(values, [half - 1, half])[half - 1 : half + 1].mean())
 
 
 def widening_of(residual: Array) -> float:
