@@ -113,10 +113,12 @@ def in_a_browser(count: int, folder: Path) -> list[Taken]:
         "PYTHONPATH": str(ROOT),
     }
     command = [sys.executable, "-c", LAUNCH, str(port)]
+    began = time.perf_counter()
     with (folder / "log").open("wb") as log:
         server = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
     try:
         _wait_for(port)
+        print(f"  the server answers {time.perf_counter() - began:.2f} s after its start")
         with sync_playwright() as playwright:
             chromium = playwright.chromium.launch(
                 executable_path=shutil.which("chromium"), args=list(QUIET)
@@ -162,12 +164,12 @@ def _processor_s(process: int) -> float:
 
 
 def _wait_for(port: int) -> None:
-    for _ in range(200):
+    for _ in range(800):
         try:
             socket.create_connection(("127.0.0.1", port), timeout=1).close()
             return
         except OSError:
-            time.sleep(0.2)
+            time.sleep(0.05)
     raise SystemExit("the page did not start")
 
 
