@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
@@ -10,23 +12,45 @@ Array = NDArray[np.float64]
 
 # A block's own grain, of its light, as the profiles show it within limits.
 OWN_GRAIN = (0.03, 0.3)
-# The texture that all blocks share, of the side's light: at the very edge, where glue, finish,
-# shade or the glass's own face may show but nothing is black, and its change from knot to knot.
-EDGE_TEXTURE, KNOT_TEXTURE = 0.25, 0.15
-KNOT_MM = 0.12
-# Light of an inner face and of what is seen through, as shares of the card's paper: mean,
-# spread, and change per square root of a block of 2 mm.
-INNER_LIGHT = (0.006, 0.008, 0.006)
+KNOT_MM = 0.12  # between the knots of a side's texture
+EDGE_TEXTURE = 0.25
+# Of what is seen through an opening, as shares of the card's paper: mean, spread, and change
+# per square root of a block of 2 mm.
 THROUGH_LIGHT = (0.5, 0.8, 0.02)
 
 
-def light_prior(n: int, block_mm: float, white: float) -> tuple[Array, Array]:
+@dataclass(frozen=True)
+class Reading:
+    """What is taken to be dark at a seam, and what may be light.
+
+    Attributes
+    ----------
+    inner_light
+        Light of an opening's inner faces, as shares of the card's paper: mean, spread, and
+        change per square root of a block of 2 mm.
+    knot_texture
+        The texture that all blocks share, of the side's light: its change from knot to knot. At
+        the very edge glue, finish, shade or the glass's own face may show, but nothing is black.
+    """
+
+    inner_light: tuple[float, float, float]
+    knot_texture: float
+
+
+DARK_SEAM = Reading(inner_light=(0.006, 0.008, 0.006), knot_texture=0.15)
+
+
+def light_prior(
+    n: int, block_mm: float, white: float, reading: Reading = DARK_SEAM
+) -> tuple[Array, Array]:
     """Precision (3 n, 3 n) and mean of the opening's light: near a mean, slow along it."""
     differences = np.diff(np.eye(n), axis=0)
     chain = differences.T @ differences
     precision = np.zeros((n, 3, n, 3))
     mean = np.zeros((n, 3))
-    for k, (middle, spread, change) in enumerate((INNER_LIGHT, THROUGH_LIGHT, INNER_LIGHT)):
+    for k, (middle, spread, change) in enumerate(
+        (reading.inner_light, THROUGH_LIGHT, reading.inner_light)
+    ):
         per_block = change * white * np.sqrt(block_mm / 2)
         precision[:, k, :, k] = chain / per_block**2 + np.eye(n) / (n * (spread * white) ** 2)
         mean[:, k] = middle * white
@@ -41,10 +65,10 @@ def own_grain(light: Array) -> Array:
     return np.asarray(np.clip(sd, *OWN_GRAIN))
 
 
-def texture_prior(knots: int) -> Array:
+def texture_prior(knots: int, reading: Reading = DARK_SEAM) -> Array:
     """Precision of a texture that wanders with the distance from the edge."""
     steps = np.eye(knots) - np.eye(knots, k=-1)
-    sd = np.full(knots, KNOT_TEXTURE)
+    sd = np.full(knots, reading.knot_texture)
     sd[0] = EDGE_TEXTURE
     return np.asarray(steps.T @ np.diag(sd**-2) @ steps)
 
@@ -82,3 +106,12 @@ def hats(inward: Array, knots: NDArray[np.int_]) -> Array:
     hats[..., 0] = np.where(inward < 0, 1.0, hats[..., 0])
     hats[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 1.0, hats[..., -1])
     return np.asarray(hats)
+
+
+def hat_slopes(inward: Array, knots: NDArray[np.int_]) -> Array:
+    """Derivatives of the hat functions by the distance into a side, (..., knots)."""
+    away = inward[..., None] / KNOT_MM - knots
+    slopes = np.where(np.abs(away) < 1, -np.sign(away), 0.0) / KNOT_MM
+    slopes[..., 0] = np.where(inward < 0, 0.0, slopes[..., 0])
+    slopes[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 0.0, slopes[..., -1])
+    return np.asarray(slopes)

@@ -39,6 +39,7 @@ class JointScene:
     limb: tuple[float, float, float] = (0.50, 0.38, 0.24)
     # Lines and bands of the limb: from and to over its lower edge, and their light.
     laminations: tuple[tuple[float, float, float], ...] = ((3.2, 3.4, 0.45),)
+    in_opening: tuple[float, float, float] = (0.004, 0.004, 0.004)  # its light
     figure: float = 0.06  # of the wood, from dark to light
     without_limb: bool = False
     riser_goes_on: bool = False  # past its end, as far as the eye can tell
@@ -154,8 +155,7 @@ def _paint_bow(picture, scene, x, down) -> None:
     if scene.without_limb:
         return
     reach = (along >= -0.4) & (along < scene.length + 60)
-    # Nothing is lit between the parts: in the opening, and before the butt.
-    picture[reach & (up >= 0) & (over < LIMB_MM) & (along < ends)] = 0.004
+    picture[reach & (up >= 0) & (over < LIMB_MM) & (along < ends)] = scene.in_opening
     tone = np.ones_like(up)
     for low, high, light in scene.laminations:
         tone = np.where((over >= low) & (over < high), light, tone)

@@ -12,7 +12,7 @@ ORDER = [
     {"errors", "tone", "measurement", "plain_text", "threads", "pixel_grid", "picture"},
     {"photo", "cards", "setup", "lens_profile"},
     {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light"},
-    {"adjustment", "arris"},
+    {"adjustment", "arris", "seam_model"},
     {"card_edges"},
     {"edges", "uncertainty", "quality", "seam", "side_fit", "faint_side"},
     {"views"},

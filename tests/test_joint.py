@@ -7,7 +7,8 @@ import pytest
 from joint_scene import JointScene, photograph_joint, random_joint
 
 from fitcheck.pipeline import Shot, measure_photo, measure_shots
-from fitcheck.seam import SeamProfiles, Sight, fit_seam
+from fitcheck.seam import fit_seam
+from fitcheck.seam_model import SeamProfiles, Sight
 from fitcheck.setup import Setup
 from fitcheck.views.joint_contact import openings
 

@@ -33,7 +33,8 @@ from fitcheck.edges import (
 from fitcheck.errors import Refused
 from fitcheck.lines import robust_line
 from fitcheck.measurement import Note
-from fitcheck.seam import SeamFit, SeamProfiles, Sight, fit_seam
+from fitcheck.seam import SeamFit, fit_seam
+from fitcheck.seam_model import SeamProfiles, Sight
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.given_line import GivenLine
 from fitcheck.views.joint_contact import Openings, openings
