@@ -54,6 +54,7 @@ OPENING_PRIOR_MM = 0.6
 # Far edges of the opening are out of focus by the lens's opening, about 2.5 mm on a
 # telephone (f/1.8 at 4.5 to 6 mm; from memory). A disc's standard deviation is a quarter of it.
 APERTURE_MM = 2.5
+FEW_BLOCKS, MANY_PLACES = 5, 30  # for a first look
 CELLS = 6  # of the opening, between which its light may change
 WIDEST_MM = 2.0
 FURTHEST_MM = 1.2  # of the pad's edge from where it was expected
@@ -111,11 +112,26 @@ class SeamProfiles:
             mean(self.noise) / np.sqrt(groups),
         )
 
-    def grey(self) -> SeamProfiles:
-        """The mean of the colours, as one colour."""
-        light = self.light.mean(axis=2, keepdims=True)
-        noise = np.sqrt(np.sum(self.noise**2, axis=2, keepdims=True)) / self.noise.shape[2]
-        return SeamProfiles(self.ends_mm, self.along_mm, self.up_mm, light, noise)
+    def few(self) -> SeamProfiles:
+        """Few blocks and places, for a first look."""
+        few = self.merged(FEW_BLOCKS)
+        return few._paired() if len(few.up_mm) >= MANY_PLACES else few
+
+    def _paired(self) -> SeamProfiles:
+        """Two neighbouring places across taken together."""
+        count = len(self.up_mm) // 2 * 2
+
+        def mean(values: Array, axis: int) -> Array:
+            shape = (*values.shape[:axis], count // 2, 2, *values.shape[axis + 1 :])
+            return np.asarray(values.take(range(count), axis).reshape(shape).mean(axis=axis + 1))
+
+        return SeamProfiles(
+            self.ends_mm,
+            self.along_mm,
+            mean(self.up_mm, 0),
+            mean(self.light, 1),
+            mean(self.noise, 1) / np.sqrt(2),
+        )
 
 
 @dataclass(frozen=True)
@@ -140,18 +156,16 @@ class Sight:
 
 
 @dataclass(frozen=True, eq=False)
-class Colour:
-    """One colour's levels of light for given edges, and what their derivatives need.
+class Levels:
+    """The levels of light for given edges, and what their derivatives need.
 
-    The shapes as they multiply the levels, (n, m, k), and what they were scaled by, (n, 1, k);
-    the samples' weights, (n, m); a Cholesky factor of the normal equations; the levels in the
-    order of the unknowns, (p,), and by block, (n, k); and what they leave of the light, (n, m).
+    The shapes that they multiply, (n, m, k); for each colour a Cholesky factor of the normal
+    equations; the levels in the order of the unknowns, (colours, p), and by block,
+    (colours, n, k); and what they leave of the light, (colours, n, m).
     """
 
-    design: Array
-    scale: Array
-    weight: Array
-    factor: tuple[Array, bool]
+    shapes: Array
+    factors: list[tuple[Array, bool]]
     levels: Array
     by_block: Array
     left: Array
@@ -192,7 +206,7 @@ class SeamModel:
         along = profiles.along_mm
         self.share = (along - profiles.ends_mm[0]) / float(np.diff(profiles.ends_mm)[0])
         self._weight = np.ones(self.n)
-        self._solved: tuple[Array, list[Colour]] | None = None
+        self._solved: tuple[Array, Levels] | None = None
 
         pitch = float(self.up[1] - self.up[0])
         halo = gaussian_filter1d(light, HALO_BLURS * blur_mm / pitch, axis=1, mode="nearest")
@@ -216,6 +230,17 @@ class SeamModel:
         self.rough_limb = np.median(self.light[..., beside_limb], axis=-1)
         self.knots_pad = np.arange(int(-self.up[0] / KNOT_MM) + 2)
         self.knots_limb = np.arange(int(self.up[-1] / KNOT_MM) + 2)
+
+        # What the shapes are scaled by: textures are shares of their side's light.
+        one = np.ones((colours, self.n, 5))
+        pad, limb = (
+            np.repeat(rough[..., None], len(knots), axis=-1)
+            for rough, knots in (
+                (self.rough_pad, self.knots_pad),
+                (self.rough_limb, self.knots_limb),
+            )
+        )
+        self.scale = np.concatenate([one, pad, limb], axis=-1)
 
         block_mm = float(along[1] - along[0])
         in_opening, light_mean = light_prior(self.n, block_mm, white, reading)
@@ -271,27 +296,68 @@ class SeamModel:
 
     def residuals(self, theta: Array) -> Array:
         """Everything that should be small: profiles, levels and parameters in their sds."""
-        return self._residuals(theta, self.solve(theta))
+        found = self.solve(theta)
+        data = found.left * np.sqrt(self._weights())
+        levels = self.prior_root @ (found.levels - self.prior_level)[..., None]
+        known = self._known_residuals(theta[None])[0]
+        return np.concatenate([data.ravel(), levels.ravel(), known])
 
     def costs(self, thetas: Array) -> Array:
-        """Half the sum of the squared residuals of many guesses, (g, 8): shape (g,)."""
-        found = [
-            self._residuals(theta, self._colours(shapes))
-            for theta, shapes in zip(thetas, self._shapes(thetas), strict=True)
-        ]
-        return np.array([float(one @ one) / 2 for one in found])
+        """About half the sum of the squared residuals of many guesses, (g, 8): shape (g,).
 
-    def _residuals(self, theta: Array, colours: list[Colour]) -> Array:
-        data = [(one.left * np.sqrt(one.weight)).ravel() for one in colours]
-        levels = [
-            root @ (one.levels - mean)
-            for root, one, mean in zip(self.prior_root, colours, self.prior_level, strict=True)
-        ]
-        own = (theta[EDGES:] - self.known_mean) / self.known_sd
+        For all guesses at once, and so many times as fast as one after the other; levels in the
+        opening may come out a little negative.
+        """
+        shapes = self._shapes(thetas)
+        full, wanted = self._normal(shapes)
+        levels = np.linalg.solve(full, wanted[..., None])[..., 0]
+        # At the solution what is left is the data's and prior's own size less what is taken.
+        size = np.sum(self._weights() * self.light**2) + np.sum(
+            self.prior_level * (self.prior @ self.prior_level[..., None])[..., 0]
+        )
+        taken = np.sum(levels * wanted, axis=(-2, -1))
+        return np.asarray(size - taken + np.sum(self._known_residuals(thetas) ** 2, axis=1)) / 2
+
+    def _weights(self) -> Array:
+        """What every sample counts, (colours, n, m)."""
+        return np.asarray(self.precision * self.weight[:, None])
+
+    def _normal(self, shapes: Array) -> tuple[Array, Array]:
+        """Normal equations of the levels for given shapes, (..., n, m, k).
+
+        Their matrix, (..., colours, p, p), and what it is to give, (..., colours, p).
+        """
+        n, opening, side = self.n, 3 * self.n, 5 * self.n
+        ahead = shapes.shape[:-3]
+        blocks = np.arange(n)
+        weights = self._weights()
+        turned = np.swapaxes(shapes, -1, -2)[..., None, :, :, :]
+        normal = (turned * weights[:, :, None, :]) @ shapes[..., None, :, :, :]
+        normal *= self.scale[..., None] * self.scale[..., None, :]
+        full = np.empty((*ahead, *self.prior.shape))
+        full[...] = self.prior
+        for first, after, those in ((0, opening, slice(3)), (opening, side, slice(3, 5))):
+            size = those.stop - (those.start or 0)
+            places = first + size * blocks[:, None] + np.arange(size)
+            full[..., places[:, :, None], places[:, None, :]] += normal[..., those, those]
+            shared = normal[..., those, 5:]
+            shared = shared.reshape(*shared.shape[:-3], n * size, -1)
+            full[..., first:after, side:] = shared
+            full[..., side:, first:after] = np.swapaxes(shared, -1, -2)
+        inner, beside = 3 * blocks[:, None] + np.arange(3), opening + 2 * blocks[:, None] + [0, 1]
+        full[..., inner[:, :, None], beside[:, None, :]] = normal[..., :3, 3:5]
+        full[..., beside[:, :, None], inner[:, None, :]] = normal[..., 3:5, :3]
+        full[..., side:, side:] += normal[..., 5:, 5:].sum(axis=-3)
+        seen = (turned @ (weights * self.light)[..., None])[..., 0] * self.scale
+        wanted = (self.prior @ self.prior_level[..., None])[..., 0] + self._joined(seen)
+        return full, wanted
+
+    def _known_residuals(self, thetas: Array) -> Array:
+        """What is known of the parameters beforehand, in their sds, for guesses (g, 8): (g, 6)."""
+        own = (thetas[:, EDGES:] - self.known_mean) / self.known_sd
         # An arris may be hidden, or as sharp as it was cut, sooner than worn round.
         own = np.where(self.may_be_less & (own < 0), own / LESS_ROUND, own)
-        wide = theta[[OPEN_A, OPEN_B]] / OPENING_PRIOR_MM
-        return np.concatenate([*data, *levels, own, wide])
+        return np.concatenate([own, thetas[:, [OPEN_A, OPEN_B]] / OPENING_PRIOR_MM], axis=1)
 
     def jacobian(self, theta: Array) -> Array:
         """Derivatives of the residuals, shape (r, 8).
@@ -299,28 +365,37 @@ class SeamModel:
         How the levels follow is solved for (Golub & Pereyra 1973, equation 5.4, in the form of
         the normal equations).
         """
-        slopes = self._slopes(theta)
-        of_data, of_levels = [], []
-        for prior_root, one in zip(self.prior_root, self.solve(theta), strict=True):
-            turned = slopes * one.scale
-            moved = (turned @ one.by_block[..., None])[..., 0]
-            left = (one.weight * one.left)[:, None, :]
-            pull = (left @ turned)[..., 0, :]
-            pull = pull - ((one.weight * moved)[..., None, :] @ one.design)[..., 0, :]
-            moved, pull = self._of_parameters(moved), self._of_parameters(pull)
-            followed = cho_solve(one.factor, self._joined(pull).T, check_finite=False).T
-            moved += (one.design @ self._by_block(followed)[..., None])[..., 0]
-            of_data.append(-(moved * np.sqrt(one.weight)).reshape(len(theta), -1))
-            of_levels.append(followed @ prior_root.T)
+        slopes, found, weights = self._slopes(theta), self.solve(theta), self._weights()
+
+        def moved_by(shapes: Array, by_block: Array) -> Array:
+            """The light by levels, (..., colours, n, k), times shapes: (..., colours, n, m)."""
+            scaled = np.moveaxis(by_block * self.scale, -3, -1)
+            return np.moveaxis(shapes @ scaled, -1, -3)
+
+        moved = moved_by(slopes, found.by_block)
+        left = np.moveaxis(weights * found.left, 0, 1)
+        pull = np.moveaxis(left @ slopes, -2, -3)
+        pull -= ((weights * moved)[..., None, :] @ found.shapes)[..., 0, :]
+        pull = self._joined(self._of_parameters(pull * self.scale))
+        followed = np.stack(
+            [
+                cho_solve(factor, pull[:, k].T, check_finite=False).T
+                for k, factor in enumerate(found.factors)
+            ],
+            axis=1,
+        )
+        moved = self._of_parameters(moved) + moved_by(found.shapes, self._by_block(followed))
+        of_data = -(moved * np.sqrt(weights)).reshape(len(theta), -1)
+        of_levels = (self.prior_root @ followed[..., None]).reshape(len(theta), -1)
         own = np.zeros((len(theta), len(self.known_mean)))
         less = self.may_be_less & (theta[EDGES:] < self.known_mean)
         own[EDGES:] = np.diag(1 / self.known_sd / np.where(less, LESS_ROUND, 1.0))
         wide = np.zeros((len(theta), 2))
         wide[[OPEN_A, OPEN_B], [0, 1]] = 1 / OPENING_PRIOR_MM
-        return np.concatenate([*of_data, *of_levels, own, wide], axis=1).T
+        return np.concatenate([of_data, of_levels, own, wide], axis=1).T
 
     def _of_parameters(self, by_place: Array) -> Array:
-        """From derivatives by each block's own edges, (6, n, x), to the parameters', (8, n, x)."""
+        """From derivatives by each block's own edges, (6, colours, n, x), to the parameters'."""
         far = self.share[:, None]
         pad, gap = by_place[0], by_place[1]
         edges = np.stack([pad * (1 - far), pad * far, gap * (1 - far), gap * far])
@@ -436,45 +511,22 @@ class SeamModel:
         slopes[:2, ..., first:] -= slope_limb
         return slopes
 
-    def solve(self, theta: Array) -> list[Colour]:
-        """Solve for the levels of every colour; the last solution is kept."""
+    def solve(self, theta: Array) -> Levels:
+        """Solve for the levels; the last solution is kept."""
         if self._solved is None or not np.array_equal(self._solved[0], theta):
-            self._solved = theta.copy(), self._colours(self._shapes(theta[None])[0])
+            self._solved = theta.copy(), self._levels(self._shapes(theta[None])[0])
         return self._solved[1]
 
-    def _colours(self, shapes: Array) -> list[Colour]:
-        """The levels of every colour for given shapes, (n, m, k)."""
-        n, k = self.n, shapes.shape[-1]
-        pads = len(self.knots_pad)
-        opening, side = 3 * n, 5 * n
-        blocks = np.arange(n)
-        colours = []
-        for colour in range(len(self.light)):
-            weight = self.precision[colour] * self.weight[:, None]
-            scale = np.ones((n, 1, k))
-            scale[:, 0, 5 : 5 + pads] = self.rough_pad[colour][:, None]
-            scale[:, 0, 5 + pads :] = self.rough_limb[colour][:, None]
-            design = shapes * scale
-            weighted = np.swapaxes(design * weight[..., None], 1, 2)
-            normal = weighted @ design
-            full = self.prior[colour].copy()
-            wanted = full @ self.prior_level[colour]
-            in_opening = full[:opening, :opening].reshape(n, 3, n, 3)
-            in_opening[blocks, :, blocks, :] += normal[:, :3, :3]
-            in_sides = full[opening:side, opening:side].reshape(n, 2, n, 2)
-            in_sides[blocks, :, blocks, :] += normal[:, 3:5, 3:5]
-            across = np.zeros((n, 3, n, 2))
-            across[blocks, :, blocks, :] = normal[:, :3, 3:5]
-            full[:opening, opening:side] = across.reshape(opening, side - opening)
-            full[:opening, side:] = normal[:, :3, 5:].reshape(opening, -1)
-            full[opening:side, side:] = normal[:, 3:5, 5:].reshape(side - opening, -1)
-            full[side:, side:] += normal[:, 5:, 5:].sum(axis=0)
-            wanted += self._joined((weighted @ self.light[colour][..., None])[..., 0])
-            levels, factor = not_negative(full, wanted, opening)
-            by_block = self._by_block(levels)
-            left = self.light[colour] - (design @ by_block[..., None])[..., 0]
-            colours.append(Colour(design, scale, weight, factor, levels, by_block, left))
-        return colours
+    def _levels(self, shapes: Array) -> Levels:
+        """The levels for given shapes, (n, m, k); none is negative in the opening."""
+        found = [
+            not_negative(full, wanted, 3 * self.n)
+            for full, wanted in zip(*self._normal(shapes), strict=True)
+        ]
+        levels = np.stack([one for one, _ in found])
+        by_block = self._by_block(levels)
+        left = self.light - (shapes @ (by_block * self.scale)[..., None])[..., 0]
+        return Levels(shapes, [factor for _, factor in found], levels, by_block, left)
 
     def _joined(self, by_block: Array) -> Array:
         """Sums over the samples, (..., n, k), in the order of the unknown levels, (..., p)."""
@@ -503,8 +555,8 @@ class SeamModel:
 
     def block_residuals(self, theta: Array) -> Array:
         """Residuals of the profiles by block, shape (n, m times colours)."""
-        colours = self.solve(theta)
-        return np.concatenate([one.left * np.sqrt(one.weight) for one in colours], axis=1)
+        sizes = self.solve(theta).left * np.sqrt(self._weights())
+        return np.asarray(np.moveaxis(sizes, 0, 1).reshape(self.n, -1))
 
     def shifts(self, theta: Array) -> tuple[Array, Array]:
         """How far each block alone would move either edge, mm; NaN where it cannot tell."""

@@ -86,6 +86,40 @@ def test_a_dark_line_beside_the_seam_may_be_the_seam():
     assert "by hand" in note.advice
 
 
+@pytest.mark.parametrize("layer", [(0.2, 0.6, 0.05), (0.3, 0.8, 0.05)])
+def test_a_black_layer_beside_the_seam_is_told_from_the_gap_and_said(layer):
+    found = measure_photo(photo_of(laminations=(layer,), blur_px=1.8), "joint", SETUP)
+    note = note_of(found, "seam_ambiguous")
+    assert "dark layer" in note.message
+    wedge = found.characteristic("gap_wedge")
+    assert wedge.value == pytest.approx(JointScene().truth["gap_wedge"], abs=0.08)
+    assert wedge.budget["other_line"] > 0.05
+
+
+@pytest.mark.parametrize("light", [(0.55, 0.56, 0.58), (0.1, 0.1, 0.1)])
+def test_light_in_the_seam_does_not_shut_it_and_is_said(light):
+    found = measure_photo(photo_of(in_opening=light), "joint", SETUP)
+    note = note_of(found, "seam_ambiguous")
+    assert "Light seems to show" in note.message
+    gap = found.characteristic("gap_end")
+    assert gap.value == pytest.approx(JointScene().gap_end, abs=0.08)
+    assert gap.interval95[0] <= JointScene().gap_end <= gap.interval95[1]
+
+
+def test_a_seam_of_two_readings_says_by_how_much_they_differ():
+    # A black layer as wide from end to end as an opening would be, on a seam that is shut.
+    changes = {"laminations": ((0.3, 0.8, 0.05),), "blur_px": 1.6, "gap_end": 0.0}
+    found = measure_photo(photo_of(**changes), "joint", SETUP)
+    note = note_of(found, "seam_ambiguous")
+    said = float(note.message.split("two ways that differ by ")[1].split(" mm")[0])
+    assert said > 0.2
+    for name in ("gap_butt", "gap_end"):
+        c = found.characteristic(name)
+        assert c.interval95[0] <= 0.0 <= c.interval95[1]
+        assert abs(c.value) < said + 0.1
+        assert c.budget["other_line"] > 0.3 * said
+
+
 def test_other_lines_beside_the_card_may_be_the_seam():
     # Without its end the seam is no clearer than lines that end by chance.
     found = measure_photo(photo_of(riser_goes_on=True, figure=0.0), "joint", SETUP)
@@ -139,12 +173,13 @@ def test_a_card_of_another_kind_of_photograph_in_the_picture_is_named():
     assert {c.card for c in found.cards} == {"B"}
 
 
-def test_a_wavy_seam_is_uneven():
+@pytest.mark.parametrize("high_px", [2, 4, 6])
+def test_a_wavy_seam_is_uneven(high_px):
     pixels = photo_of().pixels
     height, width = pixels.shape[:2]
     x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
     above_the_card = np.clip((CARD_ABOVE_PX + 20 - y) / 20, 0, 1)
-    wave = (2 * np.sin(2 * np.pi * x / 150) * above_the_card).astype(np.float32)
+    wave = (high_px * np.sin(2 * np.pi * x / 150) * above_the_card).astype(np.float32)
     wavy = cv2.remap(pixels, x, y + wave, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     found = measure_photo(repainted(photo_of(), wavy), "joint", SETUP)
     assert "straight lines" in note_of(found, "seam_uneven").message

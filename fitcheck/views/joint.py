@@ -28,6 +28,7 @@ from fitcheck.edges import (
     StripFrame,
     Surface,
     blocks_beside,
+    draw_rivals,
     px_per_mm_at,
 )
 from fitcheck.errors import Refused
@@ -79,7 +80,7 @@ CARD_LEAN_DEG = 0.1
 RIVAL_MM = 0.15
 RIVAL_LINE = 0.85  # as clear as this beside the seam, another line may be meant
 LEAST_PAST = 0.03  # change of log light along the limb's edge past the riser's end
-UNEVEN_SHARE, UNEVEN_MM = 0.7, 0.12
+UNEVEN_SHARE, UNEVEN_MM, UNEVEN_MISFIT = 0.7, 0.12, 0.9
 COARSE_MM = 0.2  # expanded uncertainty of an opening that a feeler gauge would beat by far
 ODD_GAP_MM = 1.0
 SURELY_OPEN = 0.05
@@ -431,6 +432,9 @@ def _quantities(
             {"ends": np.array([seam.place.butt_sd_mm, seam.place.end_sd_mm]) * normal(2)},
         ),
     ]
+    if seam.fit.rivals:
+        apart = draw_rivals(rng, seam.fit.rivals, DRAWS)
+        sources.append(Source("other_line", {"opening": apart}))
     return best, sources
 
 
@@ -495,6 +499,26 @@ def _doubts(seam: _Seam) -> list[Note]:
                 "Look at the drawn lines; if they are wrong, mark pad line and limb line by hand.",
             )
         )
+    elif fit.reading == "layer":
+        notes.append(
+            Note(
+                "seam_ambiguous",
+                "A dark layer seems to run beside the seam; if it is the gap itself, the gap "
+                f"differs by up to {fit.rival_mm:.2f} mm.",
+                "Look at the drawn lines; if they are wrong, mark pad line and limb line by hand, "
+                "or try a feeler gauge.",
+            )
+        )
+    elif fit.reading == "light":
+        notes.append(
+            Note(
+                "seam_ambiguous",
+                "Light seems to show in the seam; if that is a light layer beside it, the gap "
+                f"differs by up to {fit.rival_mm:.2f} mm.",
+                "Put something black behind the seam, keep light off it, and retake, or try a "
+                "feeler gauge.",
+            )
+        )
     elif fit.rival_mm > RIVAL_MM:
         notes.append(
             Note(
@@ -512,7 +536,11 @@ def _doubts(seam: _Seam) -> list[Note]:
                 "and retake.",
             )
         )
-    if float(np.mean(fit.kept)) < UNEVEN_SHARE or max(seam.scatter_mm) > UNEVEN_MM:
+    if (
+        float(np.mean(fit.kept)) < UNEVEN_SHARE
+        or max(seam.scatter_mm) > UNEVEN_MM
+        or fit.misfit > UNEVEN_MISFIT
+    ):
         notes.append(
             Note(
                 "seam_uneven",
@@ -529,7 +557,7 @@ def _doubts(seam: _Seam) -> list[Note]:
                 "gauge.",
             )
         )
-    elif np.all(found.best_mm < half):
+    elif np.all(found.best_mm < half) and not fit.rivals:
         notes.append(
             Note(
                 "gap_below_limit",
@@ -592,5 +620,8 @@ JOINT = View(
         ),
     },
     edge_names={"pad_line": "Pad line", "limb_line": "Limb’s lower line"},
-    source_names={"seam_ends": "place of the seam’s ends"},
+    source_names={
+        "seam_ends": "place of the seam’s ends",
+        "other_line": "another line that may be the edge",
+    },
 )

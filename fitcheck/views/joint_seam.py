@@ -178,19 +178,19 @@ def find_seam(scene: Scene, warnings: list[Note]) -> SeamPlace:
     surface = scene.surface(CARD)
     hints = {name: scene.hints[name] for name in EDGES if name in scene.hints}
     sides = _hinted_sides(scene, surface, hints) if hints else SIDEWAYS
-    found: list[_Candidate] = []
+    lines_beside: list[tuple[Panorama, Line, float, bool]] = []
     for side in sides:
         panorama = look_beside(scene, surface, side)
         near = [
             side_frame(scene, side).from_surface(surface.from_pixels(p)) for p in hints.values()
         ]
         lines = _lines(panorama)
-        for line, strength in lines:
-            if not all(_passes(line, points) for points in near):
-                continue
-            topped = _is_topped(line, lines)
-            for tipward, ends in _ends(panorama, line).items():
-                found.append(_Candidate(panorama, line, strength, ends, tipward, topped))
+        lines_beside += [
+            (panorama, line, strength, _is_topped(line, lines))
+            for line, strength in lines
+            if all(_passes(line, points) for points in near)
+        ]
+    found = _candidates(lines_beside)
     found.sort(key=lambda c: -c.merit)
     whole = [c for c in found if min(c.ends.butt_clear, c.ends.end_clear) > LEAST_CHANGE]
     partial = [c for c in found if max(c.ends.butt_clear, c.ends.end_clear) > LEAST_CHANGE]
@@ -217,6 +217,28 @@ def find_seam(scene: Scene, warnings: list[Note]) -> SeamPlace:
         "the riser's end in view before a background of another colour, or mark pad line and "
         "limb line by hand.",
     )
+
+
+def _candidates(lines: list[tuple[Panorama, Line, float, bool]]) -> list[_Candidate]:
+    """Seams that lines may be, given as panorama, line, strength, and whether it is topped.
+
+    Lines that could not be clear enough for a rival, however clear their ends, are left out
+    once a whole seam was found.
+    """
+    best = _Ends(0.0, 1.0, CLEAR_CHANGE, CLEAR_CHANGE, CLEAR_CHANGE)
+    likeliest = [_Candidate(*one[:3], best, 1.0, one[3]).merit for one in lines]
+    found: list[_Candidate] = []
+    clearest = 0.0
+    for k in np.argsort(likeliest)[::-1]:
+        if likeliest[k] < LEAST_RIVAL * clearest:
+            break
+        panorama, line, strength, topped = lines[k]
+        for tipward, ends in _ends(panorama, line).items():
+            one = _Candidate(panorama, line, strength, ends, tipward, topped)
+            found.append(one)
+            if min(ends.butt_clear, ends.end_clear) > LEAST_CHANGE:
+                clearest = max(clearest, one.merit)
+    return found
 
 
 def _hinted_sides(scene: Scene, surface: Surface, hints: dict[str, Array]) -> tuple[float, ...]:
