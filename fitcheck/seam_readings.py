@@ -98,9 +98,8 @@ def choose(dark: list[Solution], told: list[Told]) -> Choice:
     told
         What :func:`other_readings` tells.
     """
-    edges = [one.solutions[0].theta[:EDGES] for one in told]
     here = dark[0].theta[:EDGES]
-    same = [float(np.max(np.abs((e - here)[OPEN_A:]))) <= SAME_OPENING_MM for e in edges]
+    same = [_same_opening(one.solutions[0], dark[0]) for one in told]
     left = min((one.left for one, is_same in zip(told, same, strict=True) if is_same), default=1.0)
     # How unlikely each is: misfit that it leaves, other readings with less trust beforehand.
     unlikely = [min(1.0, left / BETTER)]
@@ -130,9 +129,14 @@ def choose(dark: list[Solution], told: list[Told]) -> Choice:
         for other in others:
             clear = share_left(first.cost, other.cost)
             apart = (other.theta - first.theta)[:EDGES]
-            if clear > WORTH_TELLING and np.max(np.abs(apart[OPEN_A:])) > SAME_OPENING_MM:
+            if clear > WORTH_TELLING and not _same_opening(other, first):
                 rivals.append(_rival(clear**2, apart))
     return replace(taken, rivals=rivals)
+
+
+def _same_opening(one: Solution, other: Solution) -> bool:
+    apart = (one.theta - other.theta)[OPEN_A:EDGES]
+    return float(np.max(np.abs(apart))) <= SAME_OPENING_MM
 
 
 def _rival(likely: float, apart_mm: Array) -> Rival:
@@ -169,6 +173,9 @@ def other_readings(
     """
     plain = search(SeamModel(few, blur_mm, sight, white), dark.theta, FEW_STEPS)
     told = []
+    # What a reading must beat: where a layer explains much without moving the opening, light in
+    # it must explain more.
+    worth, worth_few = WORTH_TELLING, WORTH_TELLING
     for name, reading in (("layer", LAYER), ("light", LIGHT)):
         first = SeamModel(few, blur_mm, sight, white, reading)
         guesses, least = _guesses(first, dark.theta, OFFSETS_MM[name])
@@ -176,14 +183,17 @@ def other_readings(
             continue
         found = [search(first, guess, FEW_STEPS) for guess in guesses]
         least = min(one.cost for one in found)
-        if share_left(least, plain.cost) > WORTH_TELLING:
+        left_few = share_left(least, plain.cost)
+        if left_few > worth_few:
             continue
         found = [one for one in found if share_left(least, one.cost) > WORTH_TELLING]
         model = SeamModel(profiles, blur_mm, sight, white, reading)
         solutions = apart_from_each_other([search(model, one.theta) for one in found])
         left = share_left(solutions[0].cost, dark.cost)
-        if left < WORTH_TELLING:
+        if left < worth:
             told.append(Told(name, reading, solutions, left))
+            if _same_opening(solutions[0], dark):
+                worth, worth_few = left, left_few
     return sorted(told, key=lambda one: one.left)
 
 
