@@ -39,6 +39,7 @@ SOFTENED_MM = (0.3, 0.15, 0.08, 0.0, 0.0, 0.0, 0.0)
 BESIDE_WALL_SOFTENED = 0.3  # so much of it, lest the wall's far end is taken for the side
 TUNING_ROUNDS = (3, 5)  # when blur and arris are fitted
 CUTTING_ROUND, UPPER_SHARE = 3, 0.6  # the upper part alone first, then as far as it is straight
+SHORTEST_UPPER_MM = 13.0  # so that enough blocks are left if some do not agree
 ROUNDED_MM, CLEAR_OF_ROUNDING_MM = 0.06, 1.0
 # Blur of the channels over that of the cards: JPEG stores colour at half resolution.
 BLUR_RATIOS = np.exp(np.linspace(-0.1, 1.1, 9))
@@ -153,7 +154,8 @@ def fit_side(
     found: _FoundLine | None = None
     stretch = along_mm
     if cut_rounding:
-        stretch = (along_mm[1] - UPPER_SHARE * (along_mm[1] - along_mm[0]), along_mm[1])
+        upper = max(UPPER_SHARE * (along_mm[1] - along_mm[0]), SHORTEST_UPPER_MM)
+        stretch = (max(along_mm[0], along_mm[1] - upper), along_mm[1])
     softened_share = 1.0 if wall_end is None else BESIDE_WALL_SOFTENED
     for round_, softened in enumerate(SOFTENED_MM):
         steps.softened_mm = softened * softened_share

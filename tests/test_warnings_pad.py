@@ -67,6 +67,30 @@ def test_a_card_far_back_on_the_pad_is_told_with_how_far(setback):
     assert "card_far_back" not in codes(measured(**FROM_ABOVE))
 
 
+@pytest.mark.parametrize("setback", [28.0, 45.0])
+def test_a_card_very_far_back_is_measured_and_told(setback):
+    found = measured(setback=setback, **FROM_ABOVE)
+    note_of(found, "card_far_back")
+    assert_held(found)
+
+
+@pytest.mark.parametrize("setback", [10.0, 18.0, 28.0])
+def test_a_card_that_may_stand_far_back_is_told_from_little_above(setback):
+    note = note_of(measured(setback=setback), "card_far_back")
+    assert "from the pad's end" in note.message
+
+
+@pytest.mark.parametrize("setback", [3.0, 13.0, 28.0])
+def test_a_camera_too_low_to_see_where_the_card_stands_is_told(setback):
+    # Whether the card stands where it should or far back, the photograph looks the same.
+    low = {"camera": (-6.0, 250.0, 3.0), "tilt": (0.0, -2.0, 2.5)}
+    found = measured(setback=setback, **low)
+    assert codes(found) & {"pad_hardly_seen", "card_far_back"}
+    if setback == 3.0:
+        assert "from a little higher" in note_of(found, "pad_hardly_seen").advice
+        assert_held(found)
+
+
 def test_the_width_holds_where_the_card_stands_further_back_than_is_usual():
     # Looked at from little above, the strip of pad tells poorly how far that is.
     found = measured(setback=12.0)
@@ -135,7 +159,11 @@ def test_a_wavy_side_is_uneven_and_not_laid_to_where_the_camera_stands():
     wavy = (x + 3 * np.sin(2 * np.pi * y / 40) * below_the_card).astype(np.float32)
     moved = cv2.remap(pixels, wavy, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     found = measure_photo(repainted(photo_of(), moved), "pad", SETUP)
-    assert "left side" in note_of(found, "edge_uneven").message
+    note = note_of(found, "edge_uneven")
+    assert "left side" in note.message
+    off = float(note.message.split("about ")[1].split(" mm")[0])
+    # A wave of 3 px, 8.4 px to the millimetre, by its robust standard deviation.
+    assert off == pytest.approx(1.48 * 3 / 8.4 * np.sqrt(0.5), abs=0.1)
     assert "camera_to_the_side" not in codes(found)
     assert_held(found)
 

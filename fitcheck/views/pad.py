@@ -43,7 +43,14 @@ from fitcheck.views.pad_front import (
     find_setback,
     middle_x_mm,
 )
-from fitcheck.views.pad_sides import LEAN_SD_DEG, SIDES, TAPER_SD_DEG, EndSide, SideFinder
+from fitcheck.views.pad_sides import (
+    CARD_LEAN_SD_DEG,
+    LEAN_SD_DEG,
+    SIDES,
+    TAPER_SD_DEG,
+    EndSide,
+    SideFinder,
+)
 from fitcheck.views.view import Scene, View, ViewResult, Wording
 
 Array = NDArray[np.float64]
@@ -70,7 +77,9 @@ ODD_TAPER_SDS = 3.0
 SIDEWAYS_SD_DEG = 0.15
 UNEVEN_SHARE, UNEVEN_MM = 0.6, 0.15
 ASKEW_DEG = 0.1
-FAR_BACK_MM = 12.0
+FAR_BACK_MM = 8.0  # cards are set 0 to 6 mm from the end
+MAY_BE_FAR_BACK = 0.05  # probability; before anything is seen it is a third of that
+LEAST_STRIP_PER_MM = 0.05  # lower, a card far back looks like one that stands where it should
 NO_PAD_MM = 0.7
 
 # The part of a taper that each target holds: half on the left, minus half on the right.
@@ -175,17 +184,23 @@ class _Pad:
         unsure = float(own.sum()) + taper
         self.lean_share = lean * apart**2 / (lean * apart**2 + unsure)
         self.lean = float(self.lean_share * (seen[0] - seen[1]) / apart)
-        self.lean_sd = float(np.sqrt(lean * (1 - self.lean_share)))
         self.taper_seen = float(seen[0] - seen[1])
         self.taper_usual = float(np.sqrt(lean * apart**2 + unsure))
+        # How much of what the sides are seen to run apart is so, and not their own errors.
+        self.apart_share = 1 - float(own.sum()) / self.taper_usual**2
         low, high = float(ends_mm[1, :, 0].mean()), float(ends_mm[0, :, 0].mean())
+        # Of the lean against the face, the part that the card has against the pad.
+        of_card = np.radians(CARD_LEAN_SD_DEG) ** 2
+        card_lean = float(of_card * apart * self.taper_seen / self.taper_usual**2)
+        card_lean_sd = float(np.sqrt(of_card - (of_card * apart / self.taper_usual) ** 2))
         self.base: BaseLine = find_base_line(scene, (low - WALL_REACH_MM, high + WALL_REACH_MM))
         self.setback: Setback = find_setback(
             scene,
             self.base,
             (low + ARRIS_CLEAR_MM, high - ARRIS_CLEAR_MM),
-            self.lean,
-            self.lean_sd,
+            -min(side.along_mm[0] for side in sides.values()) - ARRIS_CLEAR_MM,
+            card_lean,
+            card_lean_sd,
         )
 
     def quantities(self, rng: np.random.Generator) -> tuple[Quantities, list[Source]]:
@@ -224,7 +239,7 @@ class _Pad:
             Source(
                 "setback",
                 {
-                    "setback": self.setback.middle_sd_mm * normal(),
+                    "setback": self.setback.draw_off(rng, DRAWS),
                     "skew": self.setback.skew_sd * normal(),
                 },
             ),
@@ -290,23 +305,19 @@ class _Pad:
                 # As seen from the tip side the frame's right is left: the sign turns.
                 results[target] = np.degrees(q["base_tilt"] - lean)
 
-            apart = beside[:, 0] - beside[:, 1]
-            face_lean = self.lean_share * (seen[:, 0] - seen[:, 1]) / apart
-            face_lean = face_lean + (1 - self.lean_share) * q["lean"]
             width = _width(
                 {
-                    name: moved(
-                        name,
-                        flat
-                        - q["skew"][:, None] * (points[..., 0] - middle[0])
-                        + face_lean[:, None] * (points[..., 1] - middle[1]),
-                    )
+                    name: moved(name, flat - q["skew"][:, None] * (points[..., 0] - middle[0]))
                     for name, points in on_plane.items()
                 }
             )
-            # It is measured below the pad, and the sides may taper up to it.
+            # It is seen below the pad. That the sides run apart going up is followed to the pad
+            # as far as it is surely seen, be it taper or lean; the rest is as sides usually are.
             below = np.mean([on_plane[n][..., 1].mean(axis=1) for n in SIDES], axis=0) - middle[1]
-            results["riser_width"] = width + q["taper"] * below
+            unseen = q["lean"] * (beside[:, 0] - beside[:, 1]) + q["taper"]
+            apart = seen[:, 0] - seen[:, 1]
+            apart = self.apart_share * apart + (1 - self.apart_share) * unseen
+            results["riser_width"] = width + apart * below
             return results
 
         return model
@@ -391,9 +402,9 @@ class _Pad:
                 notes.append(
                     Note(
                         "edge_uneven",
-                        f"The riser's {name.removeprefix('riser_')} side is uneven: "
-                        f"{fit.kept_share:.0%} of it agrees with a straight line to "
-                        f"{fit.scatter_mm:.2f} mm.",
+                        f"The riser's {name.removeprefix('riser_')} side is uneven: places "
+                        f"along it lie about {fit.scatter_mm:.2f} mm off a straight line, and "
+                        f"{1 - fit.kept_share:.0%} of them much further.",
                         "Look at the drawn edge; clean the edge, light it evenly, or mark it by "
                         "hand.",
                     )
@@ -420,12 +431,30 @@ class _Pad:
                 )
             )
         strip_seen = np.isfinite(self.setback.strip_mm)
-        if strip_seen and self.setback.middle_mm > FAR_BACK_MM:
+        if self.setback.middle_mm > FAR_BACK_MM:
             notes.append(
                 Note(
                     "card_far_back",
                     f"Card C stands about {self.setback.middle_mm:.0f} mm from the pad's end.",
                     "Stand it about 3 mm from the end: the width is surer there.",
+                )
+            )
+        elif self.setback.beyond(FAR_BACK_MM) > MAY_BE_FAR_BACK:
+            notes.append(
+                Note(
+                    "card_far_back",
+                    f"Card C may stand more than {FAR_BACK_MM:.0f} mm from the pad's end, and the "
+                    "width hangs on it.",
+                    "See that it stands about 3 mm from the end, and retake from a little higher.",
+                )
+            )
+        elif self.setback.strip_per_mm < LEAST_STRIP_PER_MM:
+            notes.append(
+                Note(
+                    "pad_hardly_seen",
+                    "From so low the pad can hardly be seen: how far card C stands from its end "
+                    "was taken as usual, and the width hangs on it.",
+                    "See that it stands about 3 mm from the end, and retake from a little higher.",
                 )
             )
         if strip_seen and self.setback.middle_mm < NO_PAD_MM:

@@ -8,13 +8,14 @@ what lies behind, its direction against the print is measured.
 **The setback.** The card stands a few millimetres behind the riser's end face, so the face
 looks larger than it is, about 0.4 % for each millimetre at 25 cm. From above, a strip of pad
 shows between the card's base and the face's upper arris. With H the camera's distance in
-front of the print, h its height over the base line, α the card's lean against the face and v
-the strip as seen on the print's plane, the setback is s = v·H / (h + v + α·H).
+front of the print, h its height over the base line, α the card's lean against the pad and v
+the strip as seen on the print's plane, v = s·(h + α·H) / (H − s) for the setback s. A low
+camera makes that a poor measure, more so the further back the card stands, so every setback
+and lean is weighed by how likely it is and how likely it makes the strip that is seen.
 """
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,22 +45,32 @@ BLOCK_MM = 2.0
 CLEAR_OF_SIDE_MM = 3.0
 CLEAR_OF_CUT_MM = 1.5
 
-# The guide says 3 mm; anything from 0 to 6 mm happens. Common experience, no source.
+# The guide says 3 mm; anything from 0 to 6 mm happens, and once in a while a card stands far
+# back. Common experience, no source.
 SETBACK_MM, SETBACK_SD_MM = 3.0, 1.7
+SELDOM, FAR_SETBACK_MM = 0.08, 8.0  # how often it is so, and how far on average
+DEEPEST_SETBACK_MM = 60.0
+SETBACK_STEPS_MM: Array = np.concatenate([np.arange(0.05, 8.0, 0.1), np.geomspace(8.0, 60.0, 60)])
 SKEW_SD = np.radians(1.0)  # design: cards are set to about this
-FACE_SQUARE_SD = np.radians(1.0)  # the riser's end face against its pad
-# Pad and face meet in a rounded arris, over which the light goes from one's to the other's.
-# Under one lamp it shines on the way, at 1 by Lambert's law, under an even sky not at all.
-# What the model leaves out moves the pad's end by the last.
+LEAN_SDS: Array = np.linspace(-2.5, 2.5, 11)  # tried leans of the card, in standard deviations
+# Pad and face meet in a rounded arris. Over it the light goes from the pad's to the face's, and
+# a lamp or a window is mirrored on the way, now nearer to the pad, now to the face: how brightly
+# is told by the photograph. What the model leaves out moves the pad's end by the last.
 ARRIS_MM, ARRIS_LOG_SD = 0.3, 0.8  # from nearly sharp to well eased; common practice, no source
-SHINE, SHINE_SD = 0.5, 0.6
-ARRIS_GRID = tuple(itertools.product((0.05, 0.1, 0.2, 0.3, 0.45, 0.65), (0.0, 0.4, 0.8, 1.3)))
+ARRIS_GRID = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.85)
 ARRIS_MODEL_SD_MM = 0.06
 ARRIS_CELLS = 12
 TOP_STEP_MM = 0.02
 CENTRE_MARK_MM = 2.0
-LEAST_STRIP_OF_BLUR = 1.0
-DEEPEST_SETBACK_MM = 25.0
+DEEPEST_STRIP_MM = 15.0
+MOST_TOPS = 240
+LEAST_PER_MM = 0.02  # a rounded arris shows so much even to a camera level with the pad
+COARSE_OF_BLUR = 0.7
+COARSE_ARRIS = (0.1, 0.3, 0.65)
+# How far light levels wander, as shares of the step from paper to face: over a millimetre of
+# paper or face, from the card's foot to the pad's end, and where a lamp is mirrored.
+SLOPE_SHARE_PER_MM, FOOT_SHARE, SHINE_SHARE = 0.3, 0.3, 0.5
+UNLIKELY = 40.0  # summed squares over the best that are looked at no further
 
 
 @dataclass(frozen=True)
@@ -84,25 +95,38 @@ class BaseLine:
     seen: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Setback:
     """How far the riser's end face lies in front of the print.
 
     Attributes
     ----------
-    middle_mm, middle_sd_mm
-        At the card's middle.
+    middle_mm
+        At the card's middle, the median of what is likely.
+    likely
+        Probability of every one of ``SETBACK_STEPS_MM``.
     skew, skew_sd
         By how much more per millimetre to the right as seen.
     strip_mm
         Visible height of the pad's strip on the print's plane; NaN where none was measured.
+    strip_per_mm
+        What it grows by with the setback, mm per mm: how well the camera looks onto the pad.
     """
 
     middle_mm: float
-    middle_sd_mm: float
+    likely: Array
     skew: float
     skew_sd: float
     strip_mm: float
+    strip_per_mm: float
+
+    def beyond(self, far_mm: float) -> float:
+        """How likely it is that the card stands further back than that."""
+        return float(self.likely[far_mm < SETBACK_STEPS_MM].sum())
+
+    def draw_off(self, rng: np.random.Generator, draws: int) -> Array:
+        """How far the setback may lie from its median, mm, shape (draws,)."""
+        return _quantile(self.likely, rng.random(draws)) - self.middle_mm
 
 
 def base_y_mm(setup: Setup) -> float:
@@ -170,6 +194,7 @@ def find_setback(
     scene: Scene,
     base: BaseLine,
     face_x_mm: tuple[float, float],
+    deepest_mm: float,
     lean: float,
     lean_sd: float,
 ) -> Setback:
@@ -183,15 +208,16 @@ def find_setback(
         The card's base line.
     face_x_mm
         Card x of the face's two sides below the base, clear of their arrises.
+    deepest_mm
+        How far below the base line the strip can end.
     lean, lean_sd
-        The card's lean against the face and its standard uncertainty, radians; positive
-        where the face's lower end is further from the camera than a plane parallel to the
-        card.
+        The card's lean against the pad's normal and its standard uncertainty, radians;
+        positive where the card's top leans away from the camera.
 
     Returns
     -------
-    The setback: strip and usual practice combined, or the latter alone where the camera
-    stands too level with the pad.
+    The setback: strip and usual practice combined, or the latter alone where no strip can be
+    seen.
     """
     camera = camera_in_card(scene.adjustment.pose(scene.places[CARD]))
     in_front = -float(camera[2])
@@ -204,35 +230,69 @@ def find_setback(
     )
     line = Line(base.place_mm, float(np.tan(base.tilt)), 0.0)
     blur_mm = scene.blur_px[CARD] / px_per_mm_at(surface, frame, line)
-    usual = Setback(SETBACK_MM, SETBACK_SD_MM, 0.0, float(SKEW_SD), float("nan"))
-    per_mm = height / in_front + lean  # strip's height per millimetre of setback
-    if per_mm * SETBACK_MM < LEAST_STRIP_OF_BLUR * blur_mm:
-        return usual
     along = (face_x_mm[0] - frame.origin_mm[0], face_x_mm[1] - frame.origin_mm[0])
-    strip = _fit_strip(scene, surface, frame, line, along, blur_mm, base, per_mm)
-    if strip is None:
-        return usual
-    top, slope, covariance = strip
-
-    measured = top * in_front / (height + top + lean * in_front)
-    top_sd = np.sqrt(
-        covariance[0, 0]
-        + ARRIS_MODEL_SD_MM**2
-        + max(measured, 0.0) ** 2 * (FACE_SQUARE_SD**2 + lean_sd**2)
+    # What a millimetre of setback adds to the strip, for every lean that is tried.
+    per_mm = height / in_front + lean + lean_sd * LEAN_SDS
+    deepest = min(
+        DEEPEST_SETBACK_MM * max(float(per_mm[-3]), 0.0) * 1.3, DEEPEST_STRIP_MM, deepest_mm
     )
-    sd = float(top_sd / per_mm)
-    skew_sd = float(np.hypot(np.sqrt(covariance[1, 1]), base.tilt_sd) / per_mm)
-    # A card seen outside what is usual is not drawn back to it as if that could not be.
-    usual_sd = max(SETBACK_SD_MM, abs(measured - SETBACK_MM) / 2)
-    weight = usual_sd**2 / (usual_sd**2 + sd**2)
+    strip_per_mm = float(np.mean(per_mm))
+    usual_per_mm = max(strip_per_mm, LEAST_PER_MM)
+    strip = _fit_strip(scene, surface, frame, line, along, blur_mm, base, usual_per_mm, deepest)
+    likely = _likely_setbacks(strip, per_mm, in_front)
+    middle = float(_quantile(likely, np.array([0.5]))[0])
+    if strip is None:
+        return Setback(middle, likely, 0.0, float(SKEW_SD), float("nan"), strip_per_mm)
+    skew_sd = float(np.hypot(strip.slope_sd, base.tilt_sd) / usual_per_mm)
     skew_weight = SKEW_SD**2 / (SKEW_SD**2 + skew_sd**2)
     return Setback(
-        middle_mm=float(SETBACK_MM + weight * (measured - SETBACK_MM)),
-        middle_sd_mm=sd * float(np.sqrt(weight)),
-        skew=float(skew_weight * slope / per_mm),
+        middle_mm=middle,
+        likely=likely,
+        skew=float(skew_weight * strip.slope / usual_per_mm),
         skew_sd=skew_sd * float(np.sqrt(skew_weight)),
-        strip_mm=float(top),
+        strip_mm=strip.top_mm,
+        strip_per_mm=strip_per_mm,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """Where the strip of pad seems to end, mm below the base line.
+
+    ``likely`` is the likelihood, up to a factor, of each of ``tops_mm``, (n,), evenly spaced.
+    """
+
+    tops_mm: Array
+    likely: Array
+    top_mm: float
+    slope: float
+    slope_sd: float
+
+
+def _likely_setbacks(strip: _Strip | None, per_mm: Array, in_front_mm: float) -> Array:
+    """Probability of every one of ``SETBACK_STEPS_MM``.
+
+    ``per_mm`` is how much strip a millimetre of setback near the card makes, for each of
+    ``LEAN_SDS``.
+    """
+    usual = np.exp(-0.5 * ((SETBACK_STEPS_MM - SETBACK_MM) / SETBACK_SD_MM) ** 2)
+    usual *= (1 - SELDOM) / (SETBACK_SD_MM * np.sqrt(2 * np.pi))
+    far = SELDOM / FAR_SETBACK_MM * np.exp(-SETBACK_STEPS_MM / FAR_SETBACK_MM)
+    likely = (usual + far) * np.gradient(SETBACK_STEPS_MM)
+    if strip is not None:
+        setback = SETBACK_STEPS_MM[:, None]
+        # A pad that the camera looks at from below shows no strip.
+        top = np.maximum(setback * in_front_mm * per_mm / (in_front_mm - setback), 0.0)
+        seen = np.interp(top, strip.tops_mm, strip.likely, right=0.0)
+        likely = likely * (seen @ np.exp(-0.5 * LEAN_SDS**2) + 1e-12)
+    return np.asarray(likely / likely.sum())
+
+
+def _quantile(likely: Array, share: Array) -> Array:
+    """Setbacks below which a share of the probability lies, mm, shape as ``share``."""
+    edges = np.concatenate([[0.0], (SETBACK_STEPS_MM[1:] + SETBACK_STEPS_MM[:-1]) / 2])
+    edges = np.append(edges, SETBACK_STEPS_MM[-1])
+    return np.asarray(np.interp(share, np.append(0.0, np.cumsum(likely)), edges))
 
 
 def _fit_strip(
@@ -244,52 +304,77 @@ def _fit_strip(
     blur_mm: float,
     base: BaseLine,
     per_mm: float,
-) -> tuple[float, float, Array] | None:
-    """Height of the strip's lower end under the base line: middle, slope, covariance (2, 2).
+    deepest_mm: float,
+) -> _Strip | None:
+    """Height of the strip's lower end under the base line.
 
     Paper, pad and face are three levels with a blurred step and a blurred round between
     them; each block has levels of its own, all share strip and round. Every strip and round
-    of a grid is weighed by its likelihood. None where too few blocks are seen.
+    of a grid is weighed by its likelihood, a coarse grid first. None where too few blocks are
+    seen.
     """
-    deepest = min(DEEPEST_SETBACK_MM * per_mm, 6.0)
-    light, along, down = blocks_beside(
-        scene.picture,
-        surface,
-        frame,
-        line,
-        along_mm,
-        (-0.8 - 2 * blur_mm, deepest + 0.8 + 2 * blur_mm),
-        4.0,
-        [],
-    )
-    clear = np.abs(along) > CENTRE_MARK_MM + 2.0
-    light, along = light[clear], along[clear]
+    reach = 0.8 + 2 * blur_mm
+
+    def blocks(lowest: float) -> tuple[Array, Array, Array]:
+        light, along, down = blocks_beside(
+            scene.picture, surface, frame, line, along_mm, (-reach, lowest + reach), 4.0, []
+        )
+        clear = np.abs(along) > CENTRE_MARK_MM + 2.0
+        return light[clear], along[clear], down
+
+    light, along, down = blocks(deepest_mm)
     if len(along) < 4:
         return None
+    coarse = np.arange(TOP_STEP_MM, deepest_mm + 0.3, max(COARSE_OF_BLUR * blur_mm, TOP_STEP_MM))
+    rough = _weighed(light, along, down, coarse, COARSE_ARRIS, np.zeros(1), per_mm, blur_mm)
+    near = coarse[np.min(rough, axis=(0, 2)) < rough.min() + UNLIKELY]
+    low = max(float(near[0] - 2 * (coarse[1] - coarse[0])), TOP_STEP_MM)
+    high = float(near[-1] + 2 * (coarse[1] - coarse[0]))
+    step = max(TOP_STEP_MM, (high - low) / MOST_TOPS)
+    tops = np.arange(low, high + step, step)
+    light, along, down = blocks(float(tops[-1]))
+    if len(along) < 4:
+        return None
+    slopes = per_mm * SKEW_SD * np.linspace(-3, 3, 25)
+    total = _weighed(light, along, down, tops, ARRIS_GRID, slopes, per_mm, blur_mm)
+    likely = np.exp(-0.5 * (total - total.min())).sum(axis=0)
+    likely /= likely.sum()
+    top, slope = float(likely.sum(axis=1) @ tops), float(likely.sum(axis=0) @ slopes)
+    turned = float(likely.sum(axis=0) @ (slopes - slope) ** 2)
+    turned += float(slopes[1] - slopes[0]) ** 2 / 12
+    # What model and base line leave uncertain; from the base line down, evenly spaced.
+    sd = float(np.hypot(ARRIS_MODEL_SD_MM, base.place_sd_mm))
+    places = np.arange(0.0, tops[-1] + 4 * sd, step)
+    spread = np.exp(-0.5 * ((places[:, None] - tops) / sd) ** 2) @ likely.sum(axis=1)
+    return _Strip(places, spread, top, slope, float(np.sqrt(turned)))
+
+
+def _weighed(
+    light: Array,
+    along: Array,
+    down: Array,
+    tops: Array,
+    arrises: tuple[float, ...],
+    slopes: Array,
+    per_mm: float,
+    blur_mm: float,
+) -> Array:
+    """Summed squares, prior knowledge included, of every strip: (arrises, tops, slopes)."""
     noise = np.maximum(np.std(np.diff(light, axis=1), axis=(0, 1)) / np.sqrt(2), 0.002)
     together = max(1.0, 1.5 * blur_mm / float(down[1] - down[0]))
     scaled = light / (noise * np.sqrt(together))
-    tops = np.arange(TOP_STEP_MM, deepest + 0.3, TOP_STEP_MM)
     ends = scaled[:, [0, 1, 2, -3, -2, -1]].reshape(len(along), 2, 3, 3).mean(axis=2)
     steps = np.abs(ends[:, 1] - ends[:, 0]).max(axis=1).mean() + 1.0
     misfit = np.stack(
-        [
-            _misfits(scaled, down, tops, radius, shine, per_mm, blur_mm, float(steps))
-            for radius, shine in ARRIS_GRID
-        ]
+        [_misfits(scaled, down, tops, r, per_mm, blur_mm, float(steps)) for r in arrises]
     )
-    usual = np.array(
-        [
-            (np.log(radius / ARRIS_MM) / ARRIS_LOG_SD) ** 2 + ((shine - SHINE) / SHINE_SD) ** 2
-            for radius, shine in ARRIS_GRID
-        ]
-    )
+    usual = ((np.log(arrises) - np.log(ARRIS_MM)) / ARRIS_LOG_SD) ** 2
     # Every strip of a grid of heights and slopes, over all blocks.
-    slopes = per_mm * SKEW_SD * np.linspace(-3, 3, 25)
     places = np.arange(len(tops))
-    total = np.empty((len(ARRIS_GRID), len(tops), len(slopes)))
+    total = np.empty((len(arrises), len(tops), len(slopes)))
+    step = float(tops[1] - tops[0])
     for k, slope in enumerate(slopes):
-        moved = places[:, None] + slope * along / TOP_STEP_MM
+        moved = places[:, None] + slope * along / step
         low = np.clip(np.floor(moved).astype(int), 0, len(tops) - 2)
         share = np.clip(moved - low, 0.0, 1.0)
         blocks = np.arange(len(along))
@@ -298,20 +383,7 @@ def _fit_strip(
         ).sum(axis=2)
     free = scaled.size / together - 15 * len(along)
     chi2 = max(1.0, float(total.min()) / max(free, 1.0))
-    total = total / chi2 + usual[:, None, None] + (slopes / (per_mm * SKEW_SD)) ** 2
-    likely = np.exp(-0.5 * (total - total.min())).sum(axis=0)
-    likely /= likely.sum()
-    offset, turn = np.meshgrid(tops, slopes, indexing="ij")
-    top, slope = float(np.sum(likely * offset)), float(np.sum(likely * turn))
-    off, turned = offset - top, turn - slope
-    covariance = np.array(
-        [
-            [np.sum(likely * off * off), np.sum(likely * off * turned)],
-            [np.sum(likely * off * turned), np.sum(likely * turned * turned)],
-        ]
-    )
-    steps_mm = np.array([TOP_STEP_MM, float(slopes[1] - slopes[0])])
-    return top, slope, covariance + np.diag(steps_mm**2 / 12 + [base.place_sd_mm**2, 0.0])
+    return np.asarray(total / chi2 + usual[:, None, None] + (slopes / (per_mm * SKEW_SD)) ** 2)
 
 
 def _misfits(
@@ -319,42 +391,40 @@ def _misfits(
     down: Array,
     tops: Array,
     radius: float,
-    shine: float,
     per_mm: float,
     blur_mm: float,
     step: float,
 ) -> Array:
     """Summed squares of each block that no levels explain, per height, (blocks, heights)."""
-    pad = ndtr(down / blur_mm)
-    face, shining = _over_the_arris(down - tops[:, None], radius, per_mm, blur_mm)
-    shining = shine / 2 * shining
+    pad = np.broadcast_to(ndtr(down / blur_mm), (len(tops), len(down)))
+    below = down - tops[:, None]
+    face, near_pad, near_face = _over_the_arris(below, radius, per_mm, blur_mm)
+    # From one at the card's foot to nothing at the pad's end: the corner there is dark.
+    foot = (pad - face) * np.clip(1 - down / tops[:, None], 0.0, 1.0)
     levels = np.stack(
-        [
-            np.broadcast_to(1 - pad, face.shape),
-            pad - face + shining,
-            face + shining,
-            np.broadcast_to((1 - pad) * down, face.shape),
-            face * (down - tops[:, None]),
-        ],
+        [1 - pad, pad - face, face, foot, near_pad, near_face, (1 - pad) * down, face * below],
         axis=-1,
     )
-    known = np.zeros((3, 5))
-    # Light changes slowly over paper and face; the strip's is anything in between.
-    known[0, 3] = known[1, 4] = 1 / (0.3 * step)
-    known[2, :3] = np.array([-0.5, 1.0, -0.5]) / step
-    rows = np.broadcast_to(known, (len(tops), *known.shape))
-    basis, _ = np.linalg.qr(np.concatenate([levels, rows], axis=1))
-    told = np.tensordot(light, basis[:, : len(down)], axes=(1, 1))
-    return np.asarray(np.sum(light**2, axis=(1, 2))[:, None] - np.sum(told**2, axis=(1, 3)))
+    known = np.zeros((6, 8))
+    known[0, :3] = np.array([-0.5, 1.0, -0.5]) / step  # the strip is anything in between
+    known[1, 3] = 1 / (FOOT_SHARE * step)
+    known[2, 4] = known[3, 5] = 1 / (SHINE_SHARE * step)
+    known[4, 6] = known[5, 7] = 1 / (SLOPE_SHARE_PER_MM * step)
+    across = np.swapaxes(levels, 1, 2)
+    root = np.linalg.cholesky(across @ levels + known.T @ known)
+    profiles = np.moveaxis(light, 1, 0).reshape(len(down), -1)
+    told = np.sum(np.linalg.solve(root, across @ profiles) ** 2, axis=1)
+    told = told.reshape(len(tops), len(light), -1).sum(axis=2)
+    return np.asarray(np.sum(light**2, axis=(1, 2))[:, None] - told.T)
 
 
 def _over_the_arris(
     down: Array, radius: float, per_mm: float, blur_mm: float
-) -> tuple[Array, Array]:
-    """Blurred shares of the face's light and of the shine, from where pad and face would meet.
+) -> tuple[Array, Array, Array]:
+    """Blurred shares of the face's light and of two highlights, from where pad and face meet.
 
     Light that grows evenly with the surface's direction goes from the pad's to the face's as
-    (1 - cos + sin) / 2 of the angle turned, and shines by cos + sin - 1 on the way.
+    (1 - cos + sin) / 2 of the angle turned. The highlights, at 35° and 55°, are one at most.
     """
     angle = np.linspace(0, np.pi / 2, ARRIS_CELLS + 1)
     # The pad ends the radius behind the face, and is seen from above.
@@ -366,8 +436,8 @@ def _over_the_arris(
     past = ndtr((grid[:, None] - edges) / blur_mm)
     cells = past[:, :-1] - past[:, 1:]
     face = cells @ ((1 - cosine + sine) / 2) + past[:, -1]
-    shining = cells @ (cosine + sine - 1)
-    return (
-        np.interp(down, grid, face, left=0.0, right=1.0),
-        np.interp(down, grid, shining, left=0.0, right=0.0),
+    near_pad, near_face = (
+        np.interp(down, grid, cells @ (one**2 * other**4 * 6.75), left=0.0, right=0.0)
+        for one, other in ((sine, cosine), (cosine, sine))
     )
+    return np.interp(down, grid, face, left=0.0, right=1.0), near_pad, near_face

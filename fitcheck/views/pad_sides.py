@@ -53,7 +53,9 @@ SHORTEST_MM = 9.0
 OUTWARD_MM = (11.0, 45.0)
 LEAST_CHANGE = 0.05
 
-LEAN_SD_DEG = 1.8  # of the card against the face: ± 2.5° as cards are set, 1° of the face itself
+# Of the card against the pad, ± 2.5° as cards are set, and of the face against the pad.
+CARD_LEAN_SD_DEG, FACE_SQUARE_SD_DEG = 1.5, 1.0
+LEAN_SD_DEG = float(np.hypot(CARD_LEAN_SD_DEG, FACE_SQUARE_SD_DEG))
 TAPER_SD_DEG = 0.3  # of the riser's sides: 0.16 mm over 30 mm; common practice, no source
 PARALLEL_SD_DEG = 0.7  # of two candidates, whose slopes come in steps
 LARGEST_TAPER_DEG = 1.8

@@ -548,8 +548,9 @@ class SideFinder:
             if edge.kept_share < 0.6 or edge.scatter_mm > 0.15:
                 self._warn(
                     "edge_uneven",
-                    f"The {_words(name)} is uneven: {edge.kept_share:.0%} of it agrees with "
-                    f"a straight line to {edge.scatter_mm:.2f} mm.",
+                    f"The {_words(name)} is uneven: places along it lie about "
+                    f"{edge.scatter_mm:.2f} mm off a straight line, and "
+                    f"{1 - edge.kept_share:.0%} of them much further.",
                     "Look at the drawn edge; clean the edge, light it evenly, or mark it by hand.",
                 )
 
