@@ -43,10 +43,10 @@ from fitcheck.views.pad_front import (
     find_setback,
     middle_x_mm,
 )
+from fitcheck.views.pad_lines import SIDES
 from fitcheck.views.pad_sides import (
     CARD_LEAN_SD_DEG,
     LEAN_SD_DEG,
-    SIDES,
     TAPER_SD_DEG,
     EndSide,
     SideFinder,
@@ -171,9 +171,11 @@ class _Pad:
         self.place = scene.places[CARD]
         self.pixels = {n: _end_pixels(finder, side) for n, side in sides.items()}
         self.ends = {n: self._end_covariance(side) for n, side in sides.items()}
-        ends_mm = np.stack([finder.surface.from_pixels(self.pixels[n]) for n in SIDES])
+        ends_mm = np.stack([finder.face.surface.from_pixels(self.pixels[n]) for n in SIDES])
         seen = np.array([_lean(points[None])[0] for points in ends_mm])
-        self.beside = (ends_mm[..., 0].mean(axis=1) - finder.camera[0]) / finder.in_front_mm
+        self.beside = (
+            ends_mm[..., 0].mean(axis=1) - finder.face.camera[0]
+        ) / finder.face.in_front_mm
         own = np.array([self._angle_variance(n) for n in SIDES])
         lean, taper = np.radians(LEAN_SD_DEG) ** 2, np.radians(TAPER_SD_DEG) ** 2
         self.weights = {
@@ -489,7 +491,7 @@ def _end_pixels(finder: SideFinder, side: EndSide) -> Array:
     """A side's ends in the picture, the lower first, shape (2, 2)."""
     ends = np.array(side.along_mm)
     points = side.frame.to_surface(ends, side.fit.line.at(ends))
-    return np.asarray(finder.surface.to_pixels(points))
+    return np.asarray(finder.face.surface.to_pixels(points))
 
 
 def _as_edge(finder: SideFinder, side: EndSide) -> MeasuredEdge:
