@@ -297,13 +297,14 @@ class _StepBlocks:
         usual_sd = np.array([BLUR_RATIO_LOG_SD[k] for k in kind])
         costs = []
         for ratio in BLUR_RATIOS:
-            cost = self._solve(channels, outward, wall_mm, np.full(3, ratio))[3]
+            cost = self._solve(channels, outward, wall_mm, np.full(3, ratio), shifts=False)[3]
             costs.append(cost / together + (np.log(ratio / BLUR_RATIO_USUAL) / usual_sd) ** 2)
         self.ratios = BLUR_RATIOS[np.argmin(np.array(costs), axis=0)]
         if wall_mm is not None:
             tried = []
             for self.wall_end_ratio in WALL_END_RATIOS:
-                tried.append(self._solve(channels, outward, wall_mm, self.ratios)[3].sum())
+                fitted = self._solve(channels, outward, wall_mm, self.ratios, shifts=False)
+                tried.append(fitted[3].sum())
             self.wall_end_ratio = WALL_END_RATIOS[int(np.argmin(tried))]
 
     def tune_arris(self, channels: Array, outward: Array) -> float:
@@ -316,13 +317,13 @@ class _StepBlocks:
         # Grain is shared by the blocks of a group as far as it runs along the side.
         scale = len(groups[0]) / GRAIN_WIDENING / self._correlated(outward)
         cost, usual = [], []
-        for radius, side_light, mirrored in ARRIS_GRID:
-            self.arris = np.array([np.log(radius), side_light, mirrored])
-            cost.append(self._costs(means, outward, ARRIS_PLACES_MM))
-            usual.append(
+        for radius, of_one in itertools.groupby(ARRIS_GRID, key=lambda arris: arris[0]):
+            lights = np.array([arris[1:] for arris in of_one])
+            cost += list(self._costs(means, outward, ARRIS_PLACES_MM, radius, lights))
+            usual += list(
                 (np.log(radius / ARRIS_MM) / ARRIS_LOG_SD) ** 2
-                + ((side_light - SIDE_LIGHT) / SIDE_LIGHT_SD) ** 2
-                + ((mirrored - MIRRORED) / MIRRORED_SD) ** 2
+                + ((lights[:, 0] - SIDE_LIGHT) / SIDE_LIGHT_SD) ** 2
+                + ((lights[:, 1] - MIRRORED) / MIRRORED_SD) ** 2
             )
         misfit = scale * np.array(cost)
         free = means.size / self._correlated(outward) - 10 * len(groups)
@@ -341,20 +342,31 @@ class _StepBlocks:
         self.likely_arrises = [(w, ARRIS_GRID[i]) for i, w in enumerate(share) if w > 0.02]
         return place
 
-    def _costs(self, means: Array, outward: Array, places: Array) -> Array:
-        """Summed squares that no levels explain with the step at each place, (places,)."""
+    def _costs(
+        self, means: Array, outward: Array, places: Array, radius: float, lights: Array
+    ) -> Array:
+        """Summed squares that no levels explain with the step at each place.
+
+        For a radius and pairs of side's light and mirrored share, (n, 2): (n, places).
+        """
         ends = means[:, [0, 1, 2, -3, -2, -1]].mean(axis=0)
         steps = np.abs(ends[3:].mean(axis=0) - ends[:3].mean(axis=0)) + 1.0
-        total = np.zeros(len(places))
+        total = np.zeros((len(lights), len(places)))
         away = (outward - places[:, None]).ravel()
+        # The side's light adds its share of the arris to the face, what it mirrors to beyond.
+        mixed = np.zeros((len(lights), 1, 4, 5))
+        mixed[..., :4] = np.eye(4)
+        mixed[:, 0, 0, 4], mixed[:, 0, 1, 4] = lights[:, 0] - 1, lights[:, 1]
         for c in range(3):
-            levels = self._columns(away, self.ratios[c], None)
-            levels = levels.reshape(len(places), len(outward), 4)
+            blur = self._blur(self.ratios[c])
+            parts = [*_two_levels(away, blur), _side_share(away, blur, radius)]
+            levels = np.stack(parts, axis=-1).reshape(len(places), len(outward), 5)
             known = np.diag([0.0, 0.0, *[1 / (SLOPE_SHARE_PER_MM * steps[c]) ** 2] * 2])
             across = np.swapaxes(levels, 1, 2)
-            seen = across @ means[:, :, c].T
-            told = np.linalg.solve(across @ levels + known + 1e-9 * np.eye(4), seen)
-            total += np.sum(means[:, :, c] ** 2) - np.sum(seen * told, axis=(1, 2))
+            normal = mixed @ (across @ levels) @ np.swapaxes(mixed, 2, 3)
+            seen = mixed @ (across @ means[:, :, c].T)
+            told = np.linalg.solve(normal + known + 1e-9 * np.eye(4), seen)
+            total += np.sum(means[:, :, c] ** 2) - np.sum(seen * told, axis=(2, 3))
         return total
 
     def shifts(
@@ -393,12 +405,17 @@ class _StepBlocks:
         return float(np.hypot(ratio * self.blur_mm, self.softened_mm))
 
     def _solve(
-        self, channels: Array, outward: Array, wall_mm: Array | None, ratios: Array
+        self,
+        channels: Array,
+        outward: Array,
+        wall_mm: Array | None,
+        ratios: Array,
+        shifts: bool = True,
     ) -> tuple[Array, Array, Array, Array]:
         """Normal equations of (side's shift, wall end's shift) per block, levels eliminated.
 
         Returns the normal matrices (n, 2, 2), right sides (n, 2), residuals (n, m, 3) and the
-        summed squares per channel (3,).
+        summed squares per channel (3,); the first two empty where no ``shifts`` are asked for.
         """
         n = len(channels)
         if self.softened_mm > 0:
@@ -418,10 +435,12 @@ class _StepBlocks:
                 continue
             for c in range(3):
                 left, side, end = self._block_fit(
-                    channels[blocks, :, c], outward, ratios[c], wall, steps[c]
+                    channels[blocks, :, c], outward, ratios[c], wall, steps[c], shifts
                 )
                 residual[blocks, :, c] = left[:, : len(outward)]
                 cost[c] += float(np.sum(left**2))
+                if side is None:
+                    continue
                 normal[blocks, 0, 0] += np.sum(side * side, axis=1)
                 pull[blocks, 0] += np.sum(side * left, axis=1)
                 if end is not None:
@@ -432,10 +451,21 @@ class _StepBlocks:
         return normal, pull, residual, cost
 
     def _block_fit(
-        self, light: Array, outward: Array, ratio: float, wall_mm: float | None, step: float
-    ) -> tuple[Array, Array, Array | None]:
+        self,
+        light: Array,
+        outward: Array,
+        ratio: float,
+        wall_mm: float | None,
+        step: float,
+        shifts: bool,
+    ) -> tuple[Array, Array | None, Array | None]:
         """Residuals of one channel, and what a shift of the side or the wall's end changes."""
-        columns = self._columns(outward, ratio, wall_mm)
+        # Where the side lies, and a little further out and in.
+        tiny, m = 0.003, len(outward)
+        moved_by = np.array([0.0, tiny, -tiny] if shifts else [0.0])
+        away = (outward - moved_by[:, None]).ravel()
+        wall_away = None if wall_mm is None else np.repeat(wall_mm - moved_by, m)
+        columns, *moved = self._columns(away, ratio, wall_away).reshape(len(moved_by), m, -1)
         k = columns.shape[1]
         # Weak knowledge as rows: light changes slowly, and a narrow wall is like the face.
         known = np.zeros((2 if wall_mm is None else 3, k))
@@ -443,63 +473,65 @@ class _StepBlocks:
         if wall_mm is not None:
             known[2, :2] = np.array([-1.0, 1.0]) / (2 * step)
         design = np.concatenate([columns, known])
-        basis, _ = np.linalg.qr(design)
-        padded = np.concatenate([light, np.zeros((len(light), len(known)))], axis=1)
-        levels = padded @ np.linalg.pinv(design).T
-        left = padded - levels @ design.T
-        tiny = 0.003
+        basis, root = np.linalg.qr(design)
+        told = light @ basis[:m]
+        levels = np.linalg.solve(root, told.T).T
+        left = -levels @ design.T
+        left[:, :m] += light
+        if not shifts:
+            return left, None, None
 
         def slope_of(forward: Array, back: Array) -> Array:
             change = np.concatenate([(forward - back) / (2 * tiny), np.zeros((len(known), k))])
-            moved = levels @ change.T
-            return np.asarray(moved - (moved @ basis) @ basis.T)
+            turned = levels @ change.T
+            return np.asarray(turned - (turned @ basis) @ basis.T)
 
+        side = slope_of(*moved)
         if wall_mm is None:
-            side = slope_of(
-                self._columns(outward - tiny, ratio, None),
-                self._columns(outward + tiny, ratio, None),
-            )
             return left, side, None
-        side = slope_of(
-            self._columns(outward - tiny, ratio, wall_mm - tiny),
-            self._columns(outward + tiny, ratio, wall_mm + tiny),
-        )
-        end = slope_of(
-            self._columns(outward, ratio, wall_mm + tiny),
-            self._columns(outward, ratio, wall_mm - tiny),
-        )
-        return left, side, end
+        walls = np.repeat([wall_mm + tiny, wall_mm - tiny], m)
+        ends = self._columns(np.tile(outward, 2), ratio, walls).reshape(2, m, -1)
+        return left, side, slope_of(*ends)
 
-    def _columns(self, away: Array, ratio: float, wall_mm: float | None) -> Array:
-        """Face, what lies beyond, their slopes, and the ground past the wall: (m, 4 or 5)."""
+    def _columns(self, away: Array, ratio: float, wall_mm: Array | None) -> Array:
+        """Face, what lies beyond, their slopes, and the ground past the wall: (m, 4 or 5).
+
+        ``wall_mm`` is where the wall's far end lies, for each of the m places ``away``.
+        """
         blur = self._blur(ratio)
-        beyond = ndtr(away / blur)
-        face_slope = (1 - beyond) * np.minimum(away, 0)
-        slope = beyond * np.maximum(away, 0)
         if wall_mm is None:
-            side = self._side_share(away, blur)
-            face = 1 - beyond + (self.arris[1] - 1) * side
-            return np.stack([face, beyond + self.arris[2] * side, face_slope, slope], axis=-1)
+            face, beyond, face_slope, slope = _two_levels(away, blur)
+            if self.arris[1] != 1.0 or self.arris[2] != 0.0:
+                side = _side_share(away, blur, float(np.exp(self.arris[0])))
+                face = face + (self.arris[1] - 1) * side
+                beyond = beyond + self.arris[2] * side
+            return np.stack([face, beyond, face_slope, slope], axis=-1)
+        face, beyond, face_slope, slope = _two_levels(away, blur)
         past = ndtr((away - wall_mm) / self._blur(self.wall_end_ratio))
         wall = beyond * (1 - past)
-        return np.stack([1 - beyond, wall, face_slope, slope * (1 - past), beyond * past], axis=-1)
+        return np.stack([face, wall, face_slope, slope * (1 - past), beyond * past], axis=-1)
 
-    def _side_share(self, away: Array, blur: float) -> Array:
-        """Blurred share of the side's light over the arris, which ends at zero."""
-        if self.arris[1] == 1.0 and self.arris[2] == 0.0:
-            return np.zeros_like(away)
-        radius = float(np.exp(self.arris[0]))
-        cell = radius / ARRIS_CELLS
-        places = -radius + cell * (np.arange(ARRIS_CELLS) + 0.5)
-        sine = 1 + places / radius
-        share = (1 - np.sqrt(1 - sine**2) + sine) / 2
-        edges = np.append(places - cell / 2, 0.0)
-        # The share is smooth over a blur: looked up, where many places are asked for.
-        reach = 4 * blur
-        grid = np.arange(-radius - reach, reach, blur / 4)
-        past = ndtr((grid[:, None] - edges) / blur)
-        blurred = (past[:, :-1] - past[:, 1:]) @ share
-        return np.asarray(np.interp(away, grid, blurred, left=0.0, right=0.0))
+
+def _two_levels(away: Array, blur: float) -> tuple[Array, Array, Array, Array]:
+    """A blurred step at zero: the face's share, what lies beyond, and the slopes of both."""
+    beyond = ndtr(away / blur)
+    face = 1 - beyond
+    return face, beyond, face * np.minimum(away, 0), beyond * np.maximum(away, 0)
+
+
+def _side_share(away: Array, blur: float, radius: float) -> Array:
+    """Blurred share of the side's light over the arris, which ends at zero."""
+    cell = radius / ARRIS_CELLS
+    places = -radius + cell * (np.arange(ARRIS_CELLS) + 0.5)
+    sine = 1 + places / radius
+    share = (1 - np.sqrt(1 - sine**2) + sine) / 2
+    edges = np.append(places - cell / 2, 0.0)
+    # The share is smooth over a blur: looked up, where many places are asked for.
+    reach = 4 * blur
+    grid = np.arange(-radius - reach, reach, blur / 4)
+    past = ndtr((grid[:, None] - edges) / blur)
+    blurred = (past[:, :-1] - past[:, 1:]) @ share
+    return np.asarray(np.interp(away, grid, blurred, left=0.0, right=0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -520,25 +552,29 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
     """
     design = np.stack([np.ones_like(along), along], axis=1)
     solution, extra = np.zeros(2), 0.0
-    typical = float(np.median(sd))
+    typical = _median(sd)
     kept = np.ones(len(along), dtype=bool)
     for _ in range(50):
         total = np.hypot(sd, extra)
         ratio = (across - design @ solution) / total
-        scale = max(1.4826 * float(np.median(np.abs(ratio))), 0.3)
+        scale = max(1.4826 * _median(np.abs(ratio)), 0.3)
         share = ratio / (TUKEY * scale)
         kept = np.abs(share) < 1
         weights = np.where(kept, (1 - share**2) ** 2, 0.0) / total**2
-        normal = design.T @ (weights[:, None] * design)
+        weighted = design.T * weights
+        (total_weight, first), (_, second) = (weighted @ design).tolist()
+        determinant = total_weight * second - first**2
         # Trace² over determinant is the condition of two rows by two, near enough.
-        singular = np.trace(normal) ** 2 > 1e12 * np.linalg.det(normal)
+        singular = (total_weight + second) ** 2 > 1e12 * determinant
         if np.count_nonzero(kept) < FEWEST_POINTS or singular:
             return None
-        updated = np.linalg.solve(normal, design.T @ (weights * across))
+        pull, turn = (weighted @ across).tolist()
+        updated = np.array([second * pull - first * turn, total_weight * turn - first * pull])
+        updated /= determinant
         moved = float(np.max(np.abs(updated - solution)))
         solution = updated
         left = across - design @ solution
-        scatter = 1.4826 * float(np.median(np.abs(left)))
+        scatter = 1.4826 * _median(np.abs(left))
         extra = float(np.sqrt(max(0.0, scatter**2 - typical**2)))
         if moved < 1e-6:
             break
@@ -552,6 +588,14 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
     widening = max(widening_of(ratio), 1 + (GRAIN_WIDENING - 1) * grain)
     covariance = np.asarray(np.linalg.inv(normal) * max(chi2, 0.5) * widening)
     return _FoundLine(float(solution[0]), float(solution[1]), covariance, scatter, kept)
+
+
+def _median(values: Array) -> float:
+    """Median of a few dozen values, for which NumPy's own takes ten times as long."""
+    ordered, middle = np.sort(values), len(values) // 2
+    return float(
+        ordered[middle] if len(values) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
+    )
 
 
 def _through_corner(found: _FoundLine, along: float, across: float, sd: float) -> _FoundLine:
