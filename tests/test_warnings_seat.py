@@ -158,3 +158,17 @@ def test_sides_without_a_wall_in_sight_from_beside_them_may_be_the_wall_s():
     for note in notes:
         assert "the wall of the right side" in note.message
         assert "straight above" in note.advice
+
+
+def test_a_riser_bared_at_one_end_by_less_than_the_blur_can_part_is_told():
+    # From the butt to the card the riser shows beside the limb by 0.8 mm to nothing.
+    seat = {"limb_width": 40.6, "lateral_offset": 0.6, "lateral_angle": -0.6}
+    alike = {"limb_light": 0.15, "riser_light": (0.2, 0.14, 0.09)}
+    found = measured(**seat, **alike)
+    notes = [n.message for n in found.warnings if n.code == "edge_ambiguous"]
+    assert any("left side of the limb looks like the riser" in message for message in notes)
+    truth = SeatScene(**seat).truth
+    for name in ("overhang_left", "limb_width", "lateral_angle"):
+        one = found.characteristic(name)
+        assert abs(one.value - truth[name]) <= one.expanded_uncertainty, name
+    assert not codes(measured(**alike)) & {"edge_ambiguous"}

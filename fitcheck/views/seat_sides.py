@@ -30,6 +30,7 @@ from fitcheck.errors import Refused
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.views.given_line import given_line
+from fitcheck.views.seat_tints import LEAST_TINT_CHANGE, holds_riser, is_riser, tint_distance
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
@@ -55,7 +56,6 @@ SLIVER_STRIPS_MM = ((0.7, 0.4), (0.4, 0.12))  # inside a limb's edge: is it limb
 OUTLINE_MM = 0.2  # a limb's edge this near the riser's outline may be the riser's
 TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
 FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
-LEAST_TINT_CHANGE = 0.2  # of the logarithm of the colours
 # A block that props the riser up may show beside it, and end in a stronger line.
 PROP_SHARE = 0.3  # of the stronger line
 PROP_SEEN_MM = (0.6, 8.0)
@@ -440,32 +440,31 @@ class SideFinder:
         if limb_colour is None or not known:
             self._may_be_riser.add(name)
             return strongest
-        if inside or min(_tint_distance(limb_colour, c) for c in known) < LEAST_TINT_CHANGE:
+        if inside or min(tint_distance(limb_colour, c) for c in known) < LEAST_TINT_CHANGE:
             self._may_be_riser.add(name)
 
-        def is_riser(from_mm: float, to_mm: float, where: tuple[float, float] = along) -> bool:
-            strip = self._colour(self.limb, frame, where, (from_mm, to_mm))
-            if strip is None:
-                return False
-            nearest = min(known, key=lambda c: _tint_distance(strip, c))
-            to_limb = _tint_distance(strip, limb_colour)
-            # In the limb's shadow the riser is never brighter than its own face; a highlight
-            # along the limb's arris is.
-            shaded = strip.sum() < 1.05 * nearest.sum()
-            alike = _tint_distance(strip, nearest) < 0.5 * to_limb
-            return bool(shaded and alike and to_limb > LEAST_TINT_CHANGE)
+        def strip_at(
+            from_mm: float, to_mm: float, where: tuple[float, float] = along
+        ) -> Array | None:
+            return self._colour(self.limb, frame, where, (from_mm, to_mm))
 
         for inner in sorted(inside, key=lambda c: -c.change):
             middle = (inner.line.offset_mm + outer) / 2
             if inner.change > TINT_SHARE * strongest.change and is_riser(
-                middle - 0.12, middle + 0.12
+                strip_at(middle - 0.12, middle + 0.12), limb_colour, known
             ):
                 self._may_be_riser.discard(name)
                 return inner
-        # A limb that sits askew may bare the riser at one end only.
+        # A limb that sits askew may bare the riser at one end only, and by so little that its
+        # light and the limb's run into one another.
         for start, end in itertools.pairwise(np.linspace(along[0], along[1], 4).tolist()):
             side = float(strongest.line.at(np.array((start + end) / 2)))
-            bared = [a for a, b in SLIVER_STRIPS_MM if is_riser(side - a, side - b, (start, end))]
+            strips = [(a, strip_at(side - a, side - b, (start, end))) for a, b in SLIVER_STRIPS_MM]
+            bared = [
+                a
+                for a, strip in strips
+                if is_riser(strip, limb_colour, known) or holds_riser(strip, limb_colour, known)
+            ]
             if not bared:
                 continue
             share = (np.array([start, end]) - along[0]) / (along[1] - along[0])
@@ -508,7 +507,7 @@ class SideFinder:
             beyond = self._colour(part, frame, along, (edge + 0.3, chosen.line.offset_mm - 0.3))
             if face is None or beyond is None:
                 continue
-            tint = _tint_distance(face, beyond)
+            tint = tint_distance(face, beyond)
             nearer = inner.weight > PROP_WEIGHT_GAIN * chosen.weight
             if tint > OTHER_THING_TINT or (nearer and tint > PROP_TINT_CHANGE):
                 return inner, doubtful
@@ -578,12 +577,6 @@ def _hint_line(points: Array, usual: tuple[float, float]) -> tuple[Line, tuple[f
     along = (float(np.min(points[:, 0])), float(np.max(points[:, 0])))
     middle = (along[0] + along[1]) / 2
     return Line(float(spot[1] + slope * (middle - spot[0])), slope, middle), along
-
-
-def _tint_distance(one: Array, other: Array) -> float:
-    """How far two colours are apart without their brightness, in logarithms."""
-    apart = np.log(one + 0.002) - np.log(other + 0.002)
-    return float(np.linalg.norm(apart - np.mean(apart)))
 
 
 def _words(name: str) -> str:
