@@ -201,3 +201,18 @@ def test_straight_before_the_middle_both_sides_count_alike():
     assert aside.sum() == pytest.approx(1.0)
     # Parallel sides tell the card's lean, and the nearer side counts for more.
     assert aside[1] > 1.0
+
+
+def test_a_short_end_face_is_measured():
+    # Its upper part alone, which tells where a rounded corner begins, has few blocks.
+    truth, found = measured(depth=15.5, seed=5)
+    assert_held(truth, found)
+
+
+def test_the_width_is_carried_up_to_the_pad_as_the_sides_are_seen_to_run():
+    # Sides that lean out going up: 15 mm below the pad the face is a quarter millimetre
+    # narrower. How parallel sides usually are hardly matters where it is seen.
+    truth, found = measured(taper=0.9, lean=0.0)
+    width = found.characteristic("riser_width")
+    assert abs(width.value - truth["riser_width"]) <= min(width.expanded_uncertainty, 0.2)
+    assert width.budget["sides_parallel"] < 0.04

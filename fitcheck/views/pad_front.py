@@ -63,7 +63,7 @@ ARRIS_CELLS = 12
 TOP_STEP_MM = 0.02
 CENTRE_MARK_MM = 2.0
 DEEPEST_STRIP_MM = 15.0
-MOST_TOPS = 240
+MOST_TOPS, TOP_STEP_OF_BLUR = 240, 0.35
 LEAST_PER_MM = 0.02  # a rounded arris shows so much even to a camera level with the pad
 COARSE_OF_BLUR = 0.7
 COARSE_ARRIS = (0.1, 0.3, 0.65)
@@ -166,13 +166,14 @@ def find_base_line(scene: Scene, hidden_x_mm: tuple[float, float]) -> BaseLine:
     light, along, down = blocks_beside(
         scene.picture, surface, frame, level, (-half, half), (-1.4, 1.4), BLOCK_MM, []
     )
+    left, right = (x - frame.origin_mm[0] for x in hidden_x_mm)
+    free = (along < left - CLEAR_OF_SIDE_MM) | (along > right + CLEAR_OF_SIDE_MM)
+    light, along = light[free], along[free]
     if len(along) < FEWEST_POINTS:
         return made
     blur_mm = scene.blur_px[CARD] / px_per_mm_at(surface, frame, level)
     fits = fit_steps(down, light.mean(axis=2), blur_mm)
-    left, right = (x - frame.origin_mm[0] for x in hidden_x_mm)
-    free = (along < left - CLEAR_OF_SIDE_MM) | (along > right + CLEAR_OF_SIDE_MM)
-    good = free & (np.abs(fits.rise) > LEAST_RISE) & (fits.misfit < 0.15)
+    good = (np.abs(fits.rise) > LEAST_RISE) & (fits.misfit < 0.15)
     good &= (fits.blur < 2.0 * blur_mm) & (np.abs(fits.offset) < LARGEST_FOLD_MM)
     if np.count_nonzero(good & (along < left)) < 4 or np.count_nonzero(good & (along > right)) < 4:
         return made
@@ -330,7 +331,7 @@ def _fit_strip(
     near = coarse[np.min(rough, axis=(0, 2)) < rough.min() + UNLIKELY]
     low = max(float(near[0] - 2 * (coarse[1] - coarse[0])), TOP_STEP_MM)
     high = float(near[-1] + 2 * (coarse[1] - coarse[0]))
-    step = max(TOP_STEP_MM, (high - low) / MOST_TOPS)
+    step = max(TOP_STEP_OF_BLUR * blur_mm, TOP_STEP_MM, (high - low) / MOST_TOPS)
     tops = np.arange(low, high + step, step)
     light, along, down = blocks(float(tops[-1]))
     if len(along) < 4:

@@ -245,13 +245,16 @@ class SideFinder:
             )
             beyond = [c for c in found if c.line.offset_mm > chosen.line.offset_mm + 0.15]
             if sure > WALL_SEEN_MM and not beyond and not self._wall_beside(name, chosen):
-                self._warn(
-                    "wall_may_show",
-                    f"The camera looks at the riser's {_side(name)} side wall, and it cannot be "
-                    "told from the end face: the side may lie further in.",
-                    "Retake from straight in front of the riser's end, or mark the edge by hand.",
-                )
+                self._warn_of_a_wall(name)
         return taken
+
+    def _warn_of_a_wall(self, name: str) -> None:
+        self._warn(
+            "wall_may_show",
+            f"The camera looks at the riser's {_side(name)} side wall, and it cannot be "
+            "told from the end face: the side may lie further in.",
+            "Retake from straight in front of the riser's end, or mark the edge by hand.",
+        )
 
     def _wall_beside(self, name: str, line: Candidate) -> bool:
         """Whether a line's far end diverges from it: then the wall shows beyond it."""
@@ -350,21 +353,33 @@ class SideFinder:
     ) -> EndSide:
         if name in self._given:
             return self._as_given(name)
-        fit = fit_side(
-            self.scene.picture,
-            self.face.surface,
-            self.face.frame(name),
-            along,
-            about(line, along),
-            self.scene.blur_px[CARD],
-            [],
-            wall_end,
-            wall_corner(self.face, name, line, along, wall_end),
-            cut_rounding=cut_rounding and wall_end is None,
-        )
-        faint = None
+        corner = wall_corner(self.face, name, line, along, wall_end)
+
+        def fitted(
+            wall_end: Line | None, corner: tuple[float, float, float] | None
+        ) -> SideFit | None:
+            return fit_side(
+                self.scene.picture,
+                self.face.surface,
+                self.face.frame(name),
+                along,
+                about(line, along),
+                self.scene.blur_px[CARD],
+                [],
+                wall_end,
+                corner,
+                cut_rounding=cut_rounding and wall_end is None,
+            )
+
+        fit, faint = fitted(wall_end, corner), None
         if fit is None or np.sqrt(fit.covariance[1, 1]) > FAINT_SLOPE_SD:
             faint = self._faint(name, line, along, wall_end)
+        if fit is None and faint is None and wall_end is not None:
+            # What was taken for the wall's far end is too near to tell the two lines apart.
+            fit = fitted(None, None)
+            if fit is not None:
+                self.rivals.append(({name: wall_end}, 1.0))
+                self._warn_of_a_wall(name)
         if fit is None and faint is None:
             raise _not_found(name)
         taken = faint or fit
