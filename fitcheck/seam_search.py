@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from fitcheck.lines import robust_line
 from fitcheck.seam_model import EDGES, ROUND_LIMB, ROUND_PAD, SeamModel
@@ -97,6 +96,8 @@ def _half_light(model: SeamModel) -> Array:
 
 def search(model: SeamModel, theta: Array, most_steps: int = MOST_STEPS) -> Solution:
     """Search from a guess of all parameters."""
+    from scipy.optimize import least_squares  # takes long to load, see adjustment
+
     scale = np.concatenate([np.full(EDGES, 0.05), model.known_sd])
     inside = np.clip(theta, model.lowest + 1e-6, model.highest - 1e-6)
     found = least_squares(

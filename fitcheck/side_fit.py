@@ -360,9 +360,9 @@ class _StepBlocks:
         for c in range(3):
             blur = self._blur(self.ratios[c])
             parts = [*_two_levels(away, blur), _side_share(away, blur, radius)]
-            levels = np.stack(parts, axis=-1).reshape(len(places), len(outward), 5)
+            across = np.stack(parts).reshape(5, len(places), len(outward)).swapaxes(0, 1)
             known = np.diag([0.0, 0.0, *[1 / (SLOPE_SHARE_PER_MM * steps[c]) ** 2] * 2])
-            across = np.swapaxes(levels, 1, 2)
+            levels = np.swapaxes(across, 1, 2)
             normal = mixed @ (across @ levels) @ np.swapaxes(mixed, 2, 3)
             seen = mixed @ (across @ means[:, :, c].T)
             told = np.linalg.solve(normal + known + 1e-9 * np.eye(4), seen)

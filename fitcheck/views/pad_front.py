@@ -402,19 +402,19 @@ def _misfits(
     face, near_pad, near_face = _over_the_arris(below, radius, per_mm, blur_mm)
     # From one at the card's foot to nothing at the pad's end: the corner there is dark.
     foot = (pad - face) * np.clip(1 - down / tops[:, None], 0.0, 1.0)
+    # One level a row: shape (heights, 8, samples).
     levels = np.stack(
         [1 - pad, pad - face, face, foot, near_pad, near_face, (1 - pad) * down, face * below],
-        axis=-1,
+        axis=1,
     )
     known = np.zeros((6, 8))
     known[0, :3] = np.array([-0.5, 1.0, -0.5]) / step  # the strip is anything in between
     known[1, 3] = 1 / (FOOT_SHARE * step)
     known[2, 4] = known[3, 5] = 1 / (SHINE_SHARE * step)
     known[4, 6] = known[5, 7] = 1 / (SLOPE_SHARE_PER_MM * step)
-    across = np.swapaxes(levels, 1, 2)
-    root = np.linalg.cholesky(across @ levels + known.T @ known)
-    profiles = np.moveaxis(light, 1, 0).reshape(len(down), -1)
-    told = np.sum(np.linalg.solve(root, across @ profiles) ** 2, axis=1)
+    seen = levels @ np.moveaxis(light, 1, 0).reshape(len(down), -1)
+    normal = levels @ np.swapaxes(levels, 1, 2) + known.T @ known
+    told = np.sum(seen * np.linalg.solve(normal, seen), axis=1)
     told = told.reshape(len(tops), len(light), -1).sum(axis=2)
     return np.asarray(np.sum(light**2, axis=(1, 2))[:, None] - told.T)
 
