@@ -25,6 +25,7 @@ from fitcheck.cards import CARDS
 from fitcheck.edges import (
     Line,
     MeasuredEdge,
+    Rival,
     StripFrame,
     Surface,
     blocks_beside,
@@ -129,6 +130,8 @@ def look(scene: Scene, rng: np.random.Generator) -> ViewResult:
     laid = given_lines(scene, surface, place)
     warnings += [line.note() for line in laid.values()]
     seam = _measured(scene, surface, place, laid, rng)
+    if not laid:
+        seam = _held_against_another_line(scene, surface, seam, rng)
     warnings += _doubts(seam)
     best, sources = _quantities(scene, seam, rng)
     edges = _edges(seam)
@@ -219,6 +222,22 @@ def _measured(
         limb_px=surface.to_pixels(place.frame.to_surface(ends, limb_up)),
         scatter_mm=scatter,
     )
+
+
+def _held_against_another_line(
+    scene: Scene, surface: Surface, seam: _Seam, rng: np.random.Generator
+) -> _Seam:
+    """Where another line is almost as clear, let what it would measure count too."""
+    place = seam.place
+    if place.rival is None or place.rival_share <= RIVAL_LINE:
+        return seam
+    other = replace(place, line=place.rival, rival=None, rival_share=0.0)
+    try:
+        there = _measured(scene, surface, other, {}, rng)
+    except Refused:
+        return seam  # it cannot be measured; the warning stands
+    rival = Rival(there.found.best_mm - seam.found.best_mm, place.rival_share)
+    return replace(seam, fit=replace(seam.fit, rivals=(*seam.fit.rivals, rival)))
 
 
 def _tilted(place: SeamPlace) -> StripFrame:

@@ -12,6 +12,8 @@ line from one to the other is the one that best is
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
@@ -37,9 +39,29 @@ CORNER_WEIGHT, STRONGEST_CORNER = 0.5, 0.4
 CORNER_CHANGES_MM, CORNER_STAYS_MM = (0.15, 2.5), (0.1, 1.2)
 
 
+@dataclass(frozen=True)
+class SeamLine:
+    """A seam's line in the strip frame, and what else may be it.
+
+    Attributes
+    ----------
+    line
+        The line.
+    clear
+        How clearly it is a seam: 0.5 is little and 1 much.
+    rival, rival_share
+        The best line elsewhere, and how clear it is as a share of this one.
+    """
+
+    line: Line
+    clear: float
+    rival: Line | None = None
+    rival_share: float = 0.0
+
+
 def seam_line(
     panorama: Panorama, line: Line, butt_mm: float, end_mm: float, reach_mm: float = REACH_MM
-) -> tuple[Line, float, float]:
+) -> SeamLine:
     """Find the seam's line again, now that its ends are known.
 
     Parameters
@@ -55,8 +77,7 @@ def seam_line(
 
     Returns
     -------
-    The line; how clearly it is a seam, 0.5 being little and 1 much; and how clear the best
-    other line is, as a share of that.
+    The line, clear by nothing where too little of it can be seen.
     """
     low, high = sorted((butt_mm, end_mm))
     along, up = panorama.along_mm, panorama.up_mm
@@ -65,7 +86,7 @@ def seam_line(
     near_butt = np.flatnonzero(np.abs(up - line.at(butt_mm)) < reach_mm)
     near_end = np.flatnonzero(np.abs(up - line.at(end_mm)) < reach_mm)
     if len(rows) < 2 or not len(near_butt) or not len(near_end):
-        return line, 0.0, 0.0
+        return SeamLine(line, 0.0)
     usable = panorama.usable[rows]
     stepped = np.minimum(panorama.change[rows], STRONGEST_CHANGE)
     clear = np.where(
@@ -83,14 +104,21 @@ def seam_line(
     merits += CORNER_WEIGHT * (at_butt[near_butt][:, None] + at_end[near_end])
     best = float(merits.max())
     if not np.isfinite(best):
-        return line, 0.0, 0.0
-    at = np.unravel_index(int(np.argmax(merits)), merits.shape)
-    ups = up[[near_butt[at[0]], near_end[at[1]]]]
+        return SeamLine(line, 0.0)
+
+    def line_of(places: Array) -> Line:
+        at = np.unravel_index(int(np.argmax(places)), places.shape)
+        ups = up[[near_butt[at[0]], near_end[at[1]]]]
+        slope = (ups[1] - ups[0]) / (end_mm - butt_mm)
+        return Line(float(ups.mean()), float(slope), (butt_mm + end_mm) / 2)
+
+    found = line_of(merits)
     middles = (up[near_butt][:, None] + up[near_end]) / 2
-    elsewhere = np.abs(middles - ups.mean()) > OTHER_LINE_MM
-    rival = float(np.max(merits[elsewhere], initial=0.0)) / best if best > 0 else 1.0
-    slope = (ups[1] - ups[0]) / (end_mm - butt_mm)
-    return Line(float(ups.mean()), float(slope), (butt_mm + end_mm) / 2), best, rival
+    elsewhere = np.where(np.abs(middles - found.offset_mm) > OTHER_LINE_MM, merits, -np.inf)
+    rival_share = float(elsewhere.max()) / best if best > 0 else 1.0
+    if not rival_share > 0:
+        return SeamLine(found, best)
+    return SeamLine(found, best, line_of(elsewhere), rival_share)
 
 
 def _sums(values: Array) -> Array:

@@ -93,8 +93,8 @@ class SeamPlace:
         Where the limb's butt and the riser's end are, along.
     butt_sd_mm, end_sd_mm
         Their standard uncertainties.
-    rival_share
-        How clear the next best line beside this one is, as a share of this one.
+    rival, rival_share
+        The next best line beside this one, and how clear it is as a share of this one.
     past_clear
         Change of log light along the limb's edge past the riser's end.
     """
@@ -105,6 +105,7 @@ class SeamPlace:
     end_mm: float
     butt_sd_mm: float = END_SD_MM
     end_sd_mm: float = END_SD_MM
+    rival: Line | None = None
     rival_share: float = 0.0
     past_clear: float = 1.0
 
@@ -475,19 +476,20 @@ def _refined(scene: Scene, best: _Candidate, reach_mm: float) -> tuple[SeamPlace
     bands = _bands(best.panorama, best.line)
     butt = _sharpest(best.panorama, bands[0], best.ends.butt_mm)
     end = _sharpest(best.panorama, bands[-1], best.ends.end_mm)
-    line, clear, rival = seam_line(best.panorama, best.line, butt, end, reach_mm)
-    bands = _bands(best.panorama, line)
+    found = seam_line(best.panorama, best.line, butt, end, reach_mm)
+    bands = _bands(best.panorama, found.line)
     butt = _sharpest(best.panorama, bands[0], butt)
     end = _sharpest(best.panorama, bands[-1], end)
     place = SeamPlace(
         side_frame(scene, best.panorama.side),
-        line,
+        found.line,
         butt,
         end,
-        rival_share=rival,
+        rival=found.rival,
+        rival_share=found.rival_share,
         past_clear=best.ends.past_clear,
     )
-    return place, clear
+    return place, found.clear
 
 
 def _sharpest(panorama: Panorama, band: Array, near_mm: float) -> float:
