@@ -80,7 +80,6 @@ ASKEW_DEG = 0.1
 FAR_BACK_MM = 8.0  # cards are set 0 to 6 mm from the end
 MAY_BE_FAR_BACK = 0.05  # probability; before anything is seen it is a third of that
 LEAST_STRIP_PER_MM = 0.05  # lower, a card far back looks like one that stands where it should
-NO_PAD_MM = 0.7
 
 # The part of a taper that each target holds: half on the left, minus half on the right.
 TARGETS = {"pad_squareness": 0.0, "squareness_left": 0.5, "squareness_right": -0.5}
@@ -432,7 +431,6 @@ class _Pad:
                     "Fold it again along the printed line, or print and cut a new one.",
                 )
             )
-        strip_seen = np.isfinite(self.setback.strip_mm)
         if self.setback.middle_mm > FAR_BACK_MM:
             notes.append(
                 Note(
@@ -459,7 +457,7 @@ class _Pad:
                     "See that it stands about 3 mm from the end, and retake from a little higher.",
                 )
             )
-        if strip_seen and self.setback.middle_mm < NO_PAD_MM:
+        if self.setback.no_pad:
             notes.append(
                 Note(
                     "pad_not_seen",

@@ -60,6 +60,7 @@ ARRIS_MM, ARRIS_LOG_SD = 0.3, 0.8  # from nearly sharp to well eased; common pra
 ARRIS_GRID = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.85)
 ARRIS_MODEL_SD_MM = 0.06
 ARRIS_CELLS = 12
+NO_PAD_MM = 0.7  # a setback below this shows no pad
 TOP_STEP_MM = 0.02
 CENTRE_MARK_MM = 2.0
 DEEPEST_STRIP_MM = 15.0
@@ -111,6 +112,8 @@ class Setback:
         Visible height of the pad's strip on the print's plane; NaN where none was measured.
     strip_per_mm
         What it grows by with the setback, mm per mm: how well the camera looks onto the pad.
+    no_pad
+        Whether the photograph shows no pad before the card.
     """
 
     middle_mm: float
@@ -119,6 +122,7 @@ class Setback:
     skew_sd: float
     strip_mm: float
     strip_per_mm: float
+    no_pad: bool = False
 
     def beyond(self, far_mm: float) -> float:
         """How likely it is that the card stands further back than that."""
@@ -242,6 +246,11 @@ def find_setback(
     strip = _fit_strip(scene, surface, frame, line, along, blur_mm, base, usual_per_mm, deepest)
     likely = _likely_setbacks(strip, per_mm, in_front)
     middle = float(_quantile(likely, np.array([0.5]))[0])
+    no_pad = strip is not None and middle < NO_PAD_MM
+    if no_pad:
+        # Either the card does not stand on the pad, or its strip passes for paper or face.
+        likely = (likely + _likely_setbacks(None, per_mm, in_front)) / 2
+        middle = float(_quantile(likely, np.array([0.5]))[0])
     if strip is None:
         return Setback(middle, likely, 0.0, float(SKEW_SD), float("nan"), strip_per_mm)
     skew_sd = float(np.hypot(strip.slope_sd, base.tilt_sd) / usual_per_mm)
@@ -253,6 +262,7 @@ def find_setback(
         skew_sd=skew_sd * float(np.sqrt(skew_weight)),
         strip_mm=strip.top_mm,
         strip_per_mm=strip_per_mm,
+        no_pad=no_pad,
     )
 
 
