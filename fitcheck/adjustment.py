@@ -521,6 +521,8 @@ def _solve(
     bend_sd_mm: float = FLAT_SD_MM,
     forgiving: bool = False,
 ) -> OptimizeResult:
+    from scipy.optimize import least_squares  # half of all that is imported; only with cards found
+
     cards = len(observations)
     whitening = prior.whitening
     own_sd = np.tile([SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX, *[bend_sd_mm] * BENDS], cards)
@@ -559,8 +561,6 @@ def _solve(
 
     pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
     scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(own_sd), 0.1)])
-    from scipy.optimize import least_squares  # half of all that is imported; only with cards found
-
     # MINPACK's solver: beside the residuals of so few parameters all else must be quick.
     return least_squares(
         residuals,

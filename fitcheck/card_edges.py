@@ -239,8 +239,8 @@ def printed_points(points_mm: Array, print_scale: tuple[float, float]) -> Array:
 
 def _profiles(grey: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.float32]) -> Array:
     """Linear light at pixels inside the picture, (n, along, m), averaged along: shape (n, m)."""
-    left, top = int(x.min()) - 1, int(y.min()) - 1
-    light = linear_light(grey[top : int(y.max()) + 3, left : int(x.max()) + 3])
+    part, left, top = pixel_grid.window(grey, x, y, 1)
+    light = linear_light(part)
     # One side at a time: cv2.remap takes at most 32767 rows or columns.
     places = zip(x - np.float32(left), y - np.float32(top), strict=True)
     samples = (cv2.remap(light, *place, cv2.INTER_LINEAR) for place in places)

@@ -19,10 +19,10 @@ from fitcheck.edges import Rival
 from fitcheck.seam_light import DARK_SEAM, Reading
 from fitcheck.seam_model import EDGES, OPEN_A, PAD_A, SeamModel, SeamProfiles, Sight
 from fitcheck.seam_search import (
-    NEXT_GUESS_MM,
     SAME_OPENING_MM,
     Solution,
     apart_from_each_other,
+    likeliest,
     search,
 )
 
@@ -212,12 +212,5 @@ def _guesses(
     beside = tried.copy()
     beside[:, PAD_A:OPEN_A] += dark[PAD_A:OPEN_A]
     tried = np.concatenate([tried, beside])
-    guesses: list[Array] = []
     costs = model.costs(tried)
-    for k in np.argsort(costs):
-        apart = [float(np.max(np.abs((tried[k] - c)[:EDGES]))) for c in guesses]
-        if min(apart, default=np.inf) > NEXT_GUESS_MM:
-            guesses.append(tried[k])
-        if len(guesses) == MOST_STARTS:
-            break
-    return guesses, float(costs.min())
+    return likeliest(tried, costs, MOST_STARTS), float(costs.min())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,13 +61,19 @@ def starts(model: SeamModel, few: SeamModel) -> list[Array]:
             for share in LINE_SHARES
         ]
     )
-    for k in np.argsort(few.costs(tried)):
+    return likeliest(tried, few.costs(tried), MOST_STARTS, guesses)
+
+
+def likeliest(tried: Array, costs: Array, most: int, before: Sequence[Array] = ()) -> list[Array]:
+    """So many guesses: those chosen before, then the cheapest that lie apart from one another."""
+    guesses = list(before)
+    for k in np.argsort(costs):
+        if len(guesses) == most:
+            break
         # A guess next to one that was chosen leads to the same solution.
         apart = [float(np.max(np.abs((tried[k] - c)[:EDGES]))) for c in guesses]
-        if min(apart) > NEXT_GUESS_MM:
+        if min(apart, default=np.inf) > NEXT_GUESS_MM:
             guesses.append(tried[k])
-        if len(guesses) == MOST_STARTS:
-            break
     return guesses
 
 

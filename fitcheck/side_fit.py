@@ -28,7 +28,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
-from fitcheck.lines import FEWEST_POINTS, TUKEY, widening_of
+from fitcheck.lines import FEWEST_POINTS, TUKEY, median_of_few, weighted_line, widening_of
 
 Array = NDArray[np.float64]
 
@@ -552,29 +552,22 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
     """
     design = np.stack([np.ones_like(along), along], axis=1)
     solution, extra = np.zeros(2), 0.0
-    typical = _median(sd)
+    typical = median_of_few(sd)
     kept = np.ones(len(along), dtype=bool)
     for _ in range(50):
         total = np.hypot(sd, extra)
         ratio = (across - design @ solution) / total
-        scale = max(1.4826 * _median(np.abs(ratio)), 0.3)
+        scale = max(1.4826 * median_of_few(np.abs(ratio)), 0.3)
         share = ratio / (TUKEY * scale)
         kept = np.abs(share) < 1
         weights = np.where(kept, (1 - share**2) ** 2, 0.0) / total**2
-        weighted = design.T * weights
-        (total_weight, first), (_, second) = (weighted @ design).tolist()
-        determinant = total_weight * second - first**2
-        # Trace² over determinant is the condition of two rows by two, near enough.
-        singular = (total_weight + second) ** 2 > 1e12 * determinant
-        if np.count_nonzero(kept) < FEWEST_POINTS or singular:
+        updated = weighted_line(design, across, weights)
+        if np.count_nonzero(kept) < FEWEST_POINTS or updated is None:
             return None
-        pull, turn = (weighted @ across).tolist()
-        updated = np.array([second * pull - first * turn, total_weight * turn - first * pull])
-        updated /= determinant
         moved = float(np.max(np.abs(updated - solution)))
         solution = updated
         left = across - design @ solution
-        scatter = 1.4826 * _median(np.abs(left))
+        scatter = 1.4826 * median_of_few(np.abs(left))
         extra = float(np.sqrt(max(0.0, scatter**2 - typical**2)))
         if moved < 1e-6:
             break
@@ -588,14 +581,6 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
     widening = max(widening_of(ratio), 1 + (GRAIN_WIDENING - 1) * grain)
     covariance = np.asarray(np.linalg.inv(normal) * max(chi2, 0.5) * widening)
     return _FoundLine(float(solution[0]), float(solution[1]), covariance, scatter, kept)
-
-
-def _median(values: Array) -> float:
-    """Median of a few dozen values, for which NumPy's own takes ten times as long."""
-    ordered, middle = np.sort(values), len(values) // 2
-    return float(
-        ordered[middle] if len(values) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
-    )
 
 
 def _through_corner(found: _FoundLine, along: float, across: float, sd: float) -> _FoundLine:
