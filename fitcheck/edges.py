@@ -1,21 +1,9 @@
-"""Straight edges of a part, found and measured on the surface that they lie on.
+"""Straight edges of a part, measured on the surface that they lie on.
 
-An edge is looked for in a strip resampled from the photograph on its own surface: the
-plane of the card that lies there, less the card's thickness. Two steps:
-
-*search*
-    Every straight line of the strip within a few degrees is scored by how much the light
-    changes across it, in log light so that a dark part counts as much as a bright one, and
-    by how evenly it does so along its length. Grain, laminations and shadows are lines too,
-    so the strongest line is taken only after the view's expectation and the visible side
-    wall have been thought of. What was almost as good is kept as a rival.
-*measure*
-    Short blocks along the line are averaged and aligned on their common mean profile. A
-    robust line through their shifts gives the edge's course, covariance and scatter; the
-    mean profile tells where the rounded side truly ends (:mod:`fitcheck.arris`).
-
-**Strip frame**, millimetres: ``along`` runs with the edge, ``outward`` square to it, away
-from the part. Both lie in the surface.
+Short blocks along a line that was found (:mod:`fitcheck.edge_search`) are averaged and aligned
+on their common mean profile. A robust line through their shifts gives the edge's course,
+covariance and scatter; the mean profile tells where the rounded side truly ends
+(:mod:`fitcheck.arris`). Coordinates are those of :mod:`fitcheck.strips`.
 """
 
 from __future__ import annotations
@@ -23,118 +11,33 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from fitcheck import pixel_grid
 from fitcheck.arris import ArrisFit, EdgeProfile, fit_arris
-from fitcheck.camera import Lens, Pose, camera_in_card, card_to_pixels, pixels_to_card
+from fitcheck.camera import camera_in_card
 from fitcheck.lines import FEWEST_POINTS, robust_line
-from fitcheck.tone import linear_light
+from fitcheck.strips import (
+    CLIPPED,
+    Line,
+    StripFrame,
+    Surface,
+    block_means,
+    px_per_mm_at,
+    resample,
+    tilted,
+)
 
 Array = NDArray[np.float64]
 
-SEARCH_SLOPE = np.tan(np.radians(5.0))  # a card is laid along the part to about this
-SEARCH_STEP_MM = 0.08  # across the edge
 # Light and gloss change along an edge, and with them where the round seems to end: seen in
 # rendered edges with known truth, in each end beyond what the blocks scatter.
 ENDS_SD_PX = 0.2
-BLOCK_MM = 2.0  # rows averaged for the search
-PARALLEL_SLOPE = 0.015
-SAME_LINE_MM = 0.3
 FINE_BLOCK_MM = 1.0  # rows averaged for the measurement
 SETTLED_MM = 0.003  # a line that moves less than this has been found
-DARK_FLOOR = 0.03  # of the paper's light; keeps the logarithm of black finite
-SEARCH_SCALE_MM = 0.16  # width of the search's derivative filter
-EVEN_SHARE = 0.7  # of the blocks must show the same change of light
-LEAST_CHANGE = 0.08  # change of log light below which nothing counts as an edge
-RIVAL_SHARE = 0.3  # of the strongest; as strong as this is worth naming
-# An inner line as strong as this may be the face's edge, and the outer one the wall's.
-WALL_SHARE = 0.45
 TEXTURE_MM = 2.0  # of the face, beside the edge, that shows how far grain wanders
-CLIPPED = 0.95  # linear light from which a side counts as over-exposed
 CLIPPED_SD_PX = 0.5  # how far over-exposure may move an edge
-NODES = (8, 5)  # of a strip's grid, along and across, see pixel_grid
-RIM_MM = 0.45  # a highlight along a rounded arris is narrower than this
-
-
-@dataclass(frozen=True, eq=False)
-class Surface:
-    """A plane parallel to a card's printed face, ``depth_mm`` behind it."""
-
-    lens: Lens
-    pose: Pose
-    depth_mm: float
-
-    def to_pixels(self, points_mm: Array) -> Array:
-        """Points of the surface in card x and y, mm, shape (n, 2), to pixels (n, 2)."""
-        depth = np.full((len(points_mm), 1), self.depth_mm)
-        return card_to_pixels(np.concatenate([points_mm, depth], axis=1), self.lens, self.pose)
-
-    def from_pixels(self, pixels: Array) -> Array:
-        """Pixels, shape (n, 2), to card x and y on the surface, mm, shape (n, 2)."""
-        return pixels_to_card(pixels, self.lens, self.pose, self.depth_mm)[..., :2]
-
-
-@dataclass(frozen=True, eq=False)
-class StripFrame:
-    """Where a strip lies on its surface: card x and y, mm and unit vectors, shape (2,)."""
-
-    origin_mm: Array
-    along: Array
-    outward: Array
-
-    def to_surface(self, along_mm: Array, outward_mm: Array) -> Array:
-        """Strip coordinates, broadcast together to any shape (...), to card x and y (..., 2)."""
-        return np.asarray(
-            self.origin_mm
-            + np.asarray(along_mm)[..., None] * self.along
-            + np.asarray(outward_mm)[..., None] * self.outward
-        )
-
-    def from_surface(self, points_mm: Array) -> Array:
-        """Card x and y, shape (n, 2), to (along, outward), shape (n, 2)."""
-        moved = points_mm - self.origin_mm
-        return np.stack([moved @ self.along, moved @ self.outward], axis=-1)
-
-
-@dataclass(frozen=True)
-class Line:
-    """``outward = offset_mm + slope * (along - middle_mm)`` in a strip frame."""
-
-    offset_mm: float
-    slope: float
-    middle_mm: float
-
-    def at(self, along_mm: Array | float) -> Array:
-        """Outward position at the given place(s) along the strip, mm."""
-        return np.asarray(self.offset_mm + self.slope * (np.asarray(along_mm) - self.middle_mm))
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A line that may be the edge.
-
-    Attributes
-    ----------
-    line
-        Where it runs, in the strip frame.
-    change
-        Change of log light across it.
-    weight
-        How well it agrees with where the edge was expected, 0 to 1.
-    """
-
-    line: Line
-    change: float
-    weight: float = 1.0
-
-    @property
-    def merit(self) -> float:
-        """What candidates are ranked by."""
-        return self.change * self.weight
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,140 +102,6 @@ class MeasuredEdge:
     arris: ArrisFit | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class _Strip:
-    """Linear light (rows, samples, 3) resampled on a surface, and where it may be used."""
-
-    along_mm: Array
-    outward_mm: Array
-    light: NDArray[np.float32]
-    usable: NDArray[np.bool_]
-
-
-def search(
-    picture: NDArray[np.uint8],
-    surface: Surface,
-    frame: StripFrame,
-    along_mm: tuple[float, float],
-    outward_mm: tuple[float, float],
-    keep_out: list[Array],
-    expected: Line | None = None,
-    expected_sd_mm: float = np.inf,
-    slope_reach: float = SEARCH_SLOPE,
-    least_change: float = LEAST_CHANGE,
-    white: float = 1.0,
-) -> list[Candidate]:
-    """Find straight lines that may be the edge, the best first.
-
-    Parameters
-    ----------
-    picture
-        RGB, upright, shape (height, width, 3), dtype uint8.
-    surface, frame
-        Where the edge lies.
-    along_mm, outward_mm
-        The searched strip.
-    keep_out
-        Convex outlines in pixels, shape (n, 2) each, of what covers the part: the cards.
-    expected, expected_sd_mm
-        Where the edge should be, and how surely; candidates count less away from it.
-    slope_reach
-        Largest slope against the expected line, or against the frame without one.
-    least_change
-        Change of log light below which a line does not count.
-    white
-        Linear light of the card's paper: the exposure.
-
-    Returns
-    -------
-    Candidates that are strong and even enough; empty if there are none.
-    """
-    strip = _resample(picture, surface, frame, along_mm, outward_mm, BLOCK_MM / 8, keep_out)
-    blocks, block_along = _block_means(strip, 8)
-    if len(block_along) < 6:
-        return []
-    step = strip.outward_mm[1] - strip.outward_mm[0]
-    with_gaps = np.log(np.where(np.isnan(blocks), white, blocks) + DARK_FLOOR * white)
-    change = gaussian_filter1d(
-        with_gaps, SEARCH_SCALE_MM / step, axis=1, order=1, mode="nearest"
-    ) * (SEARCH_SCALE_MM / step * np.sqrt(2 * np.pi))
-    # A sample whose filter reaches into a gap says nothing.
-    gap = np.isnan(blocks).any(axis=2).astype(np.float64)
-    blind = gaussian_filter1d(gap, SEARCH_SCALE_MM / step, axis=1, mode="nearest") > 0.001
-
-    middle = float(np.mean(block_along))
-    centre_slope = 0.0 if expected is None else expected.slope
-    span = block_along[-1] - block_along[0]
-    tilts = max(3, int(2 * slope_reach * span / (2 * step)) | 1)
-    slopes = centre_slope + np.linspace(-slope_reach, slope_reach, tilts)
-    shifts = slopes[:, None] * (block_along - middle) / step
-    strengths = _line_strengths(change, blind, np.round(shifts).astype(int))
-    weight = np.ones(strengths.shape[1])
-    if expected is not None and np.isfinite(expected_sd_mm):
-        away = (strip.outward_mm - expected.at(middle)) / expected_sd_mm
-        weight = 1 / (1 + away**4)  # flat near the expectation, and never quite zero
-
-    def peaks_of(chosen: NDArray[np.int_]) -> list[Candidate]:
-        best = np.argmax(strengths[chosen], axis=0)
-        strength = np.take_along_axis(strengths[chosen], best[None], axis=0)[0]
-        merit = strength * weight
-        inner = merit[1:-1]
-        tops = (inner > merit[:-2]) & (inner > merit[2:]) & (inner >= least_change)
-        return [
-            Candidate(
-                Line(
-                    _peak_place(strip.outward_mm, strength, i),
-                    float(slopes[chosen[best[i]]]),
-                    middle,
-                ),
-                float(strength[i]),
-                float(weight[i]),
-            )
-            for i in (1 + np.flatnonzero(tops)).tolist()
-        ]
-
-    found = sorted(peaks_of(np.arange(len(slopes))), key=lambda c: -c.merit)
-    if found:
-        # Slanting lines through a strong edge outdo a weak one beside it, so what runs
-        # parallel to the strongest is looked at once more by itself.
-        parallel = np.flatnonzero(np.abs(slopes - found[0].line.slope) < PARALLEL_SLOPE)
-        for other in peaks_of(parallel):
-            if all(abs(other.line.offset_mm - c.line.offset_mm) > SAME_LINE_MM for c in found):
-                found.append(other)
-    return sorted(found, key=lambda c: -c.merit)
-
-
-def choose(candidates: list[Candidate], beyond_mm: float) -> tuple[Candidate, list[Candidate]]:
-    """Choose the face's edge among candidates, and name its rivals.
-
-    The strongest line is the edge, unless the camera sees more of the bow beyond it: the
-    part's own side wall, or the part underneath. Then the far end of that may be stronger,
-    and the face ends at the strongest line inside it.
-
-    Parameters
-    ----------
-    candidates
-        From :func:`search`, not empty.
-    beyond_mm
-        How far beyond the face's edge more of the bow can show; zero if it cannot.
-
-    Returns
-    -------
-    The edge and its rivals, strongest first.
-    """
-    strongest = candidates[0]
-    inner = [
-        c
-        for c in candidates[1:]
-        if c.change >= WALL_SHARE * strongest.change
-        and abs(c.line.slope - strongest.line.slope) < 0.03
-        and RIM_MM < strongest.line.offset_mm - c.line.offset_mm < beyond_mm
-    ]
-    chosen = max(inner, key=lambda c: c.change, default=strongest)
-    rivals = [c for c in candidates if c is not chosen and c.merit >= RIVAL_SHARE * chosen.merit]
-    return chosen, rivals
-
-
 def measure(
     picture: NDArray[np.uint8],
     surface: Surface,
@@ -366,24 +135,24 @@ def measure(
     -------
     The edge, or None where fewer than eight blocks show an edge that agrees with a line.
     """
-    px_per_mm = _px_per_mm(surface, frame, line)
+    px_per_mm = px_per_mm_at(surface, frame, line)
     blur_mm = max(blur_px, 0.5) / px_per_mm
     inner, outer = _profile_reach(neighbours_mm, blur_mm)
     rows = max(2, round(FINE_BLOCK_MM * px_per_mm))
     current = line
     blocks, block_along, aligned = np.empty(0), np.empty(0), None
     for round_ in range(5):
-        strip = _resample(
+        strip = resample(
             picture,
             surface,
-            _tilted(frame, current),
+            tilted(frame, current),
             (along_mm[0] - current.middle_mm, along_mm[1] - current.middle_mm),
             (-inner, outer),
             1.0 / px_per_mm,
             keep_out,
             outward_step_mm=0.5 / px_per_mm,
         )
-        blocks, block_along = _block_means(strip, rows)
+        blocks, block_along = block_means(strip, rows)
         whole = ~np.isnan(blocks).any(axis=(1, 2))
         if np.count_nonzero(whole) < FEWEST_POINTS:
             return None
@@ -404,7 +173,7 @@ def measure(
     mean = np.median(kept, axis=0)
     noise = np.hypot(
         np.std(kept - mean, axis=(0, 1)) / np.sqrt(len(kept)),
-        _texture(picture, surface, _tilted(frame, current), along_mm, inner, keep_out),
+        _texture(picture, surface, tilted(frame, current), along_mm, inner, keep_out),
     )
     camera = frame.from_surface(camera_in_card(surface.pose)[None, :2])[0, 1]
     height = surface.depth_mm - camera_in_card(surface.pose)[2]
@@ -466,76 +235,6 @@ def draw_rivals(rng: np.random.Generator, rivals: Sequence[Rival], draws: int) -
     return np.asarray(apart[chosen] * sign)
 
 
-def colour(
-    picture: NDArray[np.uint8],
-    surface: Surface,
-    frame: StripFrame,
-    along_mm: tuple[float, float],
-    outward_mm: tuple[float, float],
-    keep_out: list[Array],
-) -> Array | None:
-    """Median linear light of a strip, red, green and blue, shape (3,).
-
-    None where too little of the strip can be seen, or its colour is clipped.
-    """
-    strip = _resample(picture, surface, frame, along_mm, outward_mm, 0.3, keep_out)
-    if np.count_nonzero(strip.usable) < 30:
-        return None
-    light = np.median(strip.light[strip.usable], axis=0)
-    return None if np.max(light) > CLIPPED else np.asarray(light)
-
-
-def blocks_beside(
-    picture: NDArray[np.uint8],
-    surface: Surface,
-    frame: StripFrame,
-    line: Line,
-    along_mm: tuple[float, float],
-    outward_mm: tuple[float, float],
-    block_mm: float,
-    keep_out: list[Array],
-) -> tuple[Array, Array, Array]:
-    """Mean light of blocks of rows beside a line, for estimators of a view's own.
-
-    Parameters
-    ----------
-    picture, surface, frame, keep_out
-        As for :func:`search`.
-    line
-        The line in the strip frame that the blocks are aligned with.
-    along_mm
-        The stretch, in the strip frame.
-    outward_mm
-        Reach across the line, from it; two samples a pixel.
-    block_mm
-        Length of a block along the line.
-
-    Returns
-    -------
-    Linear light, shape (n, m, 3), of the blocks that can be seen whole; their places along
-    the strip, (n,); and the samples' places outward of the line, (m,). Millimetres.
-    """
-    px_per_mm = px_per_mm_at(surface, frame, line)
-    strip = _resample(
-        picture,
-        surface,
-        _tilted(frame, line),
-        (along_mm[0] - line.middle_mm, along_mm[1] - line.middle_mm),
-        outward_mm,
-        1.0 / px_per_mm,
-        keep_out,
-        outward_step_mm=0.5 / px_per_mm,
-    )
-    blocks, along = _block_means(strip, max(1, round(block_mm * px_per_mm)))
-    whole = ~np.isnan(blocks).any(axis=(1, 2))
-    return blocks[whole], along[whole] + line.middle_mm, strip.outward_mm
-
-
-def px_per_mm_at(surface: Surface, frame: StripFrame, line: Line) -> float:
-    """Scale across a line at its middle, pixels per millimetre."""
-    return _px_per_mm(surface, frame, line)
-
-
 def _profile_reach(neighbours_mm: list[float], blur_mm: float) -> tuple[float, float]:
     """How far a profile reaches inward and outward, short of the lines beside it."""
     inner, outer = 0.6 + 2.5 * blur_mm, 0.15 + 3.0 * blur_mm
@@ -562,7 +261,7 @@ def _texture(
     """
     half = (along_mm[1] - along_mm[0]) / 2
     reach = (-inner_mm - TEXTURE_MM, -inner_mm)
-    strip = _resample(picture, surface, frame, (-half, half), reach, 0.3, keep_out)
+    strip = resample(picture, surface, frame, (-half, half), reach, 0.3, keep_out)
     enough = strip.usable.sum(axis=0) > len(strip.along_mm) / 4
     if np.count_nonzero(enough) < 8:
         return np.zeros(3)
@@ -594,131 +293,3 @@ def _shifts(blocks: Array, outward_mm: Array, light: Array, own: list[Array]) ->
         top += difference @ pattern / noise[colour] ** 2
         bottom += float(pattern @ pattern) / noise[colour] ** 2
     return top / max(bottom, 1e-12)
-
-
-def _tilted(frame: StripFrame, line: Line) -> StripFrame:
-    """Return a frame with its origin on the line and its along axis on the line."""
-    turn = np.arctan(line.slope)
-    return StripFrame(
-        frame.to_surface(np.asarray(line.middle_mm), np.asarray(line.offset_mm)),
-        np.cos(turn) * frame.along + np.sin(turn) * frame.outward,
-        np.cos(turn) * frame.outward - np.sin(turn) * frame.along,
-    )
-
-
-def _px_per_mm(surface: Surface, frame: StripFrame, line: Line) -> float:
-    """Scale across the edge at the line's middle, pixels per millimetre."""
-    outward = line.offset_mm + np.array([0.0, 1.0])
-    seen = surface.to_pixels(frame.to_surface(np.full(2, line.middle_mm), outward))
-    return float(np.linalg.norm(seen[1] - seen[0]))
-
-
-def _resample(
-    picture: NDArray[np.uint8],
-    surface: Surface,
-    frame: StripFrame,
-    along_mm: tuple[float, float],
-    outward_mm: tuple[float, float],
-    along_step_mm: float,
-    keep_out: list[Array],
-    outward_step_mm: float = SEARCH_STEP_MM,
-) -> _Strip:
-    along = np.arange(along_mm[0], along_mm[1], along_step_mm)
-    outward = np.arange(outward_mm[0], outward_mm[1] + outward_step_mm / 2, outward_step_mm)
-    first, second = (
-        pixel_grid.spread_over(p, n) for p, n in zip((along, outward), NODES, strict=True)
-    )
-    points = frame.to_surface(first[:, None], second[None, :])
-    x, y = pixel_grid.between(
-        surface.to_pixels(points.reshape(-1, 2)).reshape(*points.shape[:2], 2),
-        pixel_grid.weights(along, NODES[0]),
-        pixel_grid.weights(outward, NODES[1]),
-    )
-    height, width = picture.shape[:2]
-    usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
-    lowest, highest = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
-    for outline in keep_out:
-        if np.all((outline.max(axis=0) >= lowest) & (outline.min(axis=0) <= highest)):
-            usable &= ~_inside_convex(x, y, outline)
-    part, left, top = pixel_grid.window(picture, x, y)
-    light = cv2.remap(
-        linear_light(part),
-        x - np.float32(left),
-        y - np.float32(top),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return _Strip(along, outward, np.asarray(light, dtype=np.float32), usable)
-
-
-def _inside_convex(
-    x: NDArray[np.float32], y: NDArray[np.float32], outline: Array
-) -> NDArray[np.bool_]:
-    """Tell which pixels, any shape, lie inside a convex outline, shape (n, 2)."""
-    left, right = np.ones(x.shape, dtype=bool), np.ones(x.shape, dtype=bool)
-    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-        across, down = (a - b).astype(np.float32)
-        turn = across * y - down * x
-        level = across * a[1] - down * a[0]
-        left &= turn <= level
-        right &= turn >= level
-    return left | right
-
-
-def _block_means(strip: _Strip, rows: int) -> tuple[Array, Array]:
-    """Mean light of blocks of rows, (blocks, samples, 3), NaN where less than half is usable."""
-    n = len(strip.along_mm) // rows
-    shape = (n, rows, len(strip.outward_mm))
-    usable = strip.usable[: n * rows].reshape(shape)
-    light = strip.light[: n * rows].reshape(*shape, 3)
-    along = strip.along_mm[: n * rows].reshape(n, rows).mean(axis=1)
-    if usable.all():
-        return light.mean(axis=1, dtype=np.float64), along
-    count = usable.sum(axis=1)
-    total = np.sum(light * usable[..., None], axis=1, dtype=np.float64)
-    means = np.where(count[..., None] >= rows / 2, total / np.maximum(count, 1)[..., None], np.nan)
-    return means, along
-
-
-def _line_strengths(change: Array, blind: NDArray[np.bool_], shifts: NDArray[np.int_]) -> Array:
-    """Even change of log light along tilted lines, for every place across.
-
-    Parameters
-    ----------
-    change, blind
-        Of each block of rows and place across, shape (blocks, samples, 3) and (blocks, samples).
-    shifts
-        How many samples further out each line lies in each block, shape (lines, blocks).
-
-    Returns
-    -------
-    Shape (lines, samples); zero where a line is uneven or hardly seen.
-    """
-    blocks, samples, _ = change.shape
-    # Blind samples and those beyond the strip count nothing. A fourth "colour" says what is seen.
-    reach = int(np.max(np.abs(shifts)))
-    padded = np.zeros((4, blocks, samples + 2 * reach))
-    inside = padded[:, :, reach : reach + samples]
-    inside[:3] = np.moveaxis(np.where(blind[..., None], 0.0, change), -1, 0)
-    inside[3] = ~blind
-    shifted = np.lib.stride_tricks.sliding_window_view(padded, samples, axis=2)
-    strengths = np.empty((len(shifts), samples))
-    for strength, shift in zip(strengths, shifts, strict=True):
-        here = shifted[:, np.arange(blocks), reach + shift]
-        colours, seen = here[:3], here[3]
-        count = seen.sum(axis=0)
-        mean = colours.sum(axis=1) / np.maximum(count, 1)
-        size2 = np.sum(mean**2, axis=0)
-        along_mean = np.einsum("cbs,cs->bs", colours, mean)
-        even = np.sum((along_mean > 0.5 * size2) * seen, axis=0) / np.maximum(count, 1)
-        good = (count >= max(6, blocks // 3)) & (even >= EVEN_SHARE)
-        strength[:] = np.where(good, np.sqrt(size2 / 3), 0.0)
-    return strengths
-
-
-def _peak_place(places: Array, heights: Array, i: int) -> float:
-    """Top of the parabola through a peak and its two neighbours."""
-    left, top, right = heights[i - 1], heights[i], heights[i + 1]
-    bend = left - 2 * top + right
-    shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    return float(places[i] + np.clip(shift, -1, 1) * (places[1] - places[0]))

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 from fitcheck.side_fit import ARRIS_MM, FURTHEST_SHIFT_MM, WALL_SHARE_SD, SideFit
+from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
 Array = NDArray[np.float64]
 

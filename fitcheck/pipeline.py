@@ -16,7 +16,6 @@ from fitcheck.adjustment import Adjustment, Observations, adjust, bend_signs, le
 from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
 from fitcheck.cards import CARDS
 from fitcheck.corners import CardCorners, find_cards
-from fitcheck.edges import Surface
 from fitcheck.errors import BadInput, Refused
 from fitcheck.lens_profile import LensKey, LensProfile
 from fitcheck.measurement import (
@@ -31,6 +30,7 @@ from fitcheck.measurement import (
 from fitcheck.photo import Photo, load_photo
 from fitcheck.quality import explain_missing_card, photo_warnings
 from fitcheck.setup import Setup
+from fitcheck.strips import Surface
 from fitcheck.uncertainty import propagate
 from fitcheck.views import VIEWS, Scene, View
 

@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
-from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 from fitcheck.lines import FEWEST_POINTS, TUKEY, median_of_few, weighted_line, widening_of
+from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
 Array = NDArray[np.float64]
 

@@ -136,15 +136,27 @@ def test_a_wavy_card_is_not_flat():
 
 
 def test_another_line_beside_the_limb_may_be_its_side():
-    # The patch is drawn a pixel wider all round, to the limb's side and 3.4 mm beyond it.
-    found = measure_photo(painted((-24.2, -21.4), (2, 62), (110, 110, 110)), "seat", SETUP)
+    # Something of the limb's own colour lies beside it, 0.4 mm off and 1 mm wide.
+    middle, across, tipward = axes_px()
+    x, y = np.round(middle - 17.5 * across + 30 * tipward).astype(int)
+    limb_colour = tuple(int(c) for c in photo_of().pixels[y, x])
+    found = measure_photo(painted((-22.4, -21.4), (2, 62), limb_colour), "seat", SETUP)
     (note,) = notes_of(found, "edge_ambiguous")
     said = float(note.message.split("Another line ")[1].split(" mm")[0])
-    assert said == pytest.approx(3.4, abs=0.4)
-    assert "outside the left side of the limb" in note.message
+    assert said == pytest.approx(1.8, abs=0.4)
+    assert "the left side of the limb may be it instead" in note.message
     wide, before = (m.characteristic("limb_width") for m in (found, measured()))
+    assert abs(wide.value - SeatScene().truth["limb_width"]) <= wide.expanded_uncertainty
     assert wide.budget["other_line"] > 0.1
     assert "other_line" not in before.budget
+
+
+def test_what_lies_beside_the_limb_in_another_colour_is_not_the_limb():
+    # The same in grey, a stronger line than the limb's own: a face has one colour.
+    found = measure_photo(painted((-24.2, -21.4), (2, 62), (110, 110, 110)), "seat", SETUP)
+    assert "edge_ambiguous" not in codes(found)
+    width, truth = found.characteristic("limb_width"), SeatScene().truth["limb_width"]
+    assert abs(width.value - truth) <= width.expanded_uncertainty
 
 
 def test_a_wavy_side_is_uneven():

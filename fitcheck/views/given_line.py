@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import Line, MeasuredEdge, StripFrame, Surface, px_per_mm_at
+from fitcheck.edges import MeasuredEdge
 from fitcheck.errors import Refused
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
+from fitcheck.strips import Line, StripFrame, Surface, px_per_mm_at
 
 Array = NDArray[np.float64]
 

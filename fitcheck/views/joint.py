@@ -22,21 +22,13 @@ from numpy.typing import NDArray
 from fitcheck.adjustment import draw_lens, draw_pose
 from fitcheck.camera import camera_in_card, pixels_to_card
 from fitcheck.cards import CARDS
-from fitcheck.edges import (
-    Line,
-    MeasuredEdge,
-    Rival,
-    StripFrame,
-    Surface,
-    blocks_beside,
-    draw_rivals,
-    px_per_mm_at,
-)
+from fitcheck.edges import MeasuredEdge, Rival, draw_rivals
 from fitcheck.errors import Refused
 from fitcheck.lines import robust_line
 from fitcheck.measurement import Note
 from fitcheck.seam import SeamFit, fit_seam
 from fitcheck.seam_model import SeamProfiles, Sight
+from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.given_line import GivenLine
 from fitcheck.views.joint_contact import Openings, openings

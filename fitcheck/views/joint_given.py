@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import Surface
 from fitcheck.errors import Refused
 from fitcheck.seam import SeamFit
+from fitcheck.strips import Surface
 from fitcheck.views.given_line import GivenLine, given_line
 from fitcheck.views.joint_seam import EDGES, SeamPlace
 from fitcheck.views.view import Scene

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from fitcheck.edges import Line
+from fitcheck.strips import Line
 from fitcheck.views.joint_panorama import UP_STEP_MM, Panorama
 
 Array = NDArray[np.float64]

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from fitcheck import pixel_grid
 from fitcheck.cards import CARDS, MARGIN_MM
-from fitcheck.edges import StripFrame, Surface
+from fitcheck.strips import StripFrame, Surface
 from fitcheck.tone import linear_light
 from fitcheck.views.view import Scene
 

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, maximum_filter1d
 
 from fitcheck.cards import CARDS, MARGIN_MM
-from fitcheck.edges import Line, StripFrame, Surface
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
+from fitcheck.strips import Line, StripFrame, Surface
 from fitcheck.views.joint_line import REACH_MM, seam_line
 from fitcheck.views.joint_panorama import (
     ALONG_STEP_MM,

@@ -29,10 +29,11 @@ from numpy.typing import NDArray
 
 from fitcheck.adjustment import draw_lens, draw_pose
 from fitcheck.camera import camera_in_card, pixels_to_card
-from fitcheck.edges import Line, MeasuredEdge, Rival, draw_rivals
+from fitcheck.edges import MeasuredEdge, Rival, draw_rivals
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
 from fitcheck.side_fit import ARRIS_MM
+from fitcheck.strips import Line
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.pad_front import (
     CARD,

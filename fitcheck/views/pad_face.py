@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitcheck.camera import camera_in_card
-from fitcheck.edges import Line, StripFrame, Surface, blocks_beside
+from fitcheck.strips import Line, StripFrame, Surface, blocks_beside
 from fitcheck.views.pad_front import CARD, SETBACK_MM, base_y_mm, middle_x_mm
 from fitcheck.views.view import Scene
 

@@ -24,10 +24,10 @@ from scipy.special import ndtr
 
 from fitcheck.camera import camera_in_card
 from fitcheck.cards import CARDS, MARGIN_MM
-from fitcheck.edges import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 from fitcheck.lines import FEWEST_POINTS, robust_line
 from fitcheck.setup import Setup
 from fitcheck.step_fit import fit_steps
+from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]

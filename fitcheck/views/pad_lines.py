@@ -11,7 +11,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import SEARCH_SLOPE, Candidate, Line, StripFrame, search
+from fitcheck.edge_search import SEARCH_SLOPE, search
+from fitcheck.face_ends import Candidate
+from fitcheck.strips import Line, StripFrame
 from fitcheck.views.pad_face import EndFace
 from fitcheck.views.pad_wood import same_wood, shade_inside, unlikeness
 

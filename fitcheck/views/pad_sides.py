@@ -15,12 +15,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import WALL_SHARE, Candidate, Line, StripFrame, search
+from fitcheck.edge_search import WALL_SHARE, search
 from fitcheck.errors import Refused
+from fitcheck.face_ends import Candidate
 from fitcheck.faint_side import fit_faint_side
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.side_fit import SideFit, fit_side
+from fitcheck.strips import Line, StripFrame
 from fitcheck.views.given_line import GivenLine, given_line
 from fitcheck.views.pad_face import EndFace
 from fitcheck.views.pad_front import CARD

@@ -9,8 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import Candidate, Line, search
+from fitcheck.edge_search import search
+from fitcheck.face_ends import Candidate
 from fitcheck.side_fit import fit_side
+from fitcheck.strips import Line
 from fitcheck.views.pad_face import EndFace
 from fitcheck.views.pad_front import CARD
 from fitcheck.views.pad_lines import LEAST_CHANGE, OUTWARD_MM

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.edges import Line, StripFrame, Surface, blocks_beside
+from fitcheck.strips import Line, StripFrame, Surface, blocks_beside
 
 Array = NDArray[np.float64]
 

@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from fitcheck.adjustment import draw_lens, draw_pose
 from fitcheck.camera import Pose, camera_in_card, pixels_to_card
 from fitcheck.cards import CARDS
-from fitcheck.edges import MeasuredEdge, StripFrame, draw_rivals
+from fitcheck.edges import MeasuredEdge, draw_rivals
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
 from fitcheck.setup import FACE_STEP_GIVEN_SD_MM
+from fitcheck.strips import StripFrame
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.seat_sides import SIDES, Part, SideFinder
 from fitcheck.views.view import Scene, View, ViewResult, Wording

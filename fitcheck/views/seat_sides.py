@@ -14,21 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitcheck.camera import camera_in_card
-from fitcheck.edges import (
-    Candidate,
-    Line,
-    MeasuredEdge,
-    Rival,
-    StripFrame,
-    Surface,
-    choose,
-    colour,
-    measure,
-    search,
-)
+from fitcheck.edge_search import choose, search
+from fitcheck.edges import MeasuredEdge, Rival, measure
 from fitcheck.errors import Refused
+from fitcheck.face_ends import Candidate
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
+from fitcheck.strips import Line, StripFrame, Surface, colour
 from fitcheck.views.given_line import given_line
 from fitcheck.views.seat_tints import LEAST_TINT_CHANGE, holds_riser, is_riser, tint_distance
 from fitcheck.views.view import Scene
@@ -48,11 +40,19 @@ BUTT_UNSURE_SD_MM = 6.0
 
 DEEPEST_WALL_MM = 60.0  # of riser and limb together
 SHALLOWEST_WALL_MM = {"limb": 8.0, "riser": 25.0}
+NO_WALL_MM = 0.1
+# A rounded arris may show as two lines, its beginning and its end: so far apart, and the outer
+# so clear.
+ROUND_MM, ROUND_SHARE = (0.3, 0.5), 0.5
 WALL_SEEN_MM = 0.2  # a wall that shows wider than this must show as a line of its own
 PROUD_UNDERNEATH_MM = 3.0  # how far a riser may stand out under its limb
 BUTT_THICKNESSES_MM = (8.0, 12.0, 16.0, 20.0)  # common practice, no source
+USUAL_THICKNESS_MM = 12.0
+# A wall of the limb that shows by so little runs into its face: its end may have been measured.
+BLENDED_WALL_MM, BLENDED_WALL_SHARE = (0.15, 0.75), 0.4
 SLIVER_MM = 0.4  # wider than this it shows as a line of its own
 SLIVER_STRIPS_MM = ((0.7, 0.4), (0.4, 0.12))  # inside a limb's edge: is it limb or riser?
+HIDDEN_MM = 0.6  # a riser's side so far under the limb's, whatever its thickness, cannot show
 OUTLINE_MM = 0.2  # a limb's edge this near the riser's outline may be the riser's
 TINT_SHARE = 0.12  # of the strongest line: enough, if the tint says so too
 FAINT_SHARE = 0.1  # of the chosen line: enough to be mentioned
@@ -120,6 +120,7 @@ class SideFinder:
     warnings: list[Note] = field(default_factory=list)
     rivals: dict[str, list[Rival]] = field(default_factory=dict)
     _may_be_riser: set[str] = field(default_factory=set)
+    _slivers: dict[str, Rival] = field(default_factory=dict)
 
     def find_all(self) -> None:
         """Find the butt line, then the limb's sides, then the riser's.
@@ -134,6 +135,7 @@ class SideFinder:
             self.edges[name] = self._find_side(name)
         if butt is not None:
             self.edges["butt_line"] = butt
+        self._warn_of_slivers()
         self._warn_of_uneven_edges()
         self._warn_where_the_riser_may_show()
 
@@ -283,6 +285,7 @@ class SideFinder:
             expected_sd,
             slope_reach,
             white=self.scene.white,
+            of_face=True,
         )
         if not candidates:
             raise self._edge_not_found(name)
@@ -293,7 +296,7 @@ class SideFinder:
             frame,
             along,
             chosen.line,
-            _neighbours(chosen, candidates),
+            _neighbours(chosen, candidates, 0.0 if is_limb else ROUND_MM[1]),
             self.keep_out,
             self.scene.blur_px[part.card],
         )
@@ -354,10 +357,10 @@ class SideFinder:
     ) -> Candidate:
         """The face's edge among the candidates; warns where it may be another."""
         is_limb = name.startswith("limb")
-        camera = camera_in_card(part.surface.pose)
-        aside = frame.from_surface(camera[None, :2])[0, 1] - candidates[0].line.offset_mm
-        wall_slope = max(0.0, float(aside / -camera[2]))
+        wall_slope = _wall_slope(part, frame, candidates[0].line.offset_mm)
         chosen, rivals = choose(candidates, wall_slope * DEEPEST_WALL_MM)
+        if wall_slope * SHALLOWEST_WALL_MM["limb"] < NO_WALL_MM:
+            chosen = self._over_the_round(name, np.array(along), chosen, candidates)
         if is_limb and chosen is candidates[0]:
             chosen = self._above_the_riser(name, frame, along, candidates)
         if hinted:
@@ -372,6 +375,7 @@ class SideFinder:
             for r in rivals
             if r.merit > RIVAL_SHARE["limb" if is_limb else "riser"] * chosen.merit
             and abs(r.line.offset_mm - chosen.line.offset_mm) > ARRIS_MM
+            and not (is_limb and self._is_riser_beside(frame, along, chosen, r))
         ]
         ends = np.array(along)
         self.rivals[name] = self.rivals.get(name, []) + [
@@ -392,6 +396,9 @@ class SideFinder:
                 "face: it may be something else that lies there.",
                 LOOK,
             )
+        blended_mm = wall_slope * USUAL_THICKNESS_MM
+        if is_limb and BLENDED_WALL_MM[0] < blended_mm < BLENDED_WALL_MM[1]:
+            self.rivals[name].append(Rival(np.full(2, -blended_mm), BLENDED_WALL_SHARE))
         beyond = [
             c
             for c in candidates
@@ -406,6 +413,31 @@ class SideFinder:
                 "the face: the edge may lie further in.",
                 "Retake from straight above the seam, or mark the edge by hand.",
             )
+        return chosen
+
+    def _over_the_round(
+        self, name: str, ends: Array, chosen: Candidate, candidates: list[Candidate]
+    ) -> Candidate:
+        """The end of a rounded arris whose beginning shows as a line, too.
+
+        Where the camera does not see the wall nothing else lies so near beside a riser. Beside
+        a limb the riser may: the outer line is a rival then.
+        """
+        outer = next(
+            (
+                c
+                for c in candidates
+                if ROUND_MM[0] < c.line.offset_mm - chosen.line.offset_mm < ROUND_MM[1]
+                and c.merit > ROUND_SHARE * chosen.merit
+            ),
+            None,
+        )
+        if outer is None:
+            return chosen
+        if name.startswith("riser"):
+            return outer
+        apart = outer.line.at(ends) - chosen.line.at(ends)
+        self.rivals.setdefault(name, []).append(Rival(apart, outer.merit / chosen.merit))
         return chosen
 
     def _above_the_riser(
@@ -430,13 +462,7 @@ class SideFinder:
             if c.change > FAINT_SHARE * strongest.change
             and SLIVER_MM < outer - c.line.offset_mm < PROUD_UNDERNEATH_MM
         ]
-        # Beside card B, and between the bolt and the limb's side, both faces lie bare.
-        risers = [
-            self._colour(self.riser, self.riser.side(side), (-60.0, 60.0), (14.8, 16.8))
-            for side in ("riser_left", "riser_right")
-        ]
-        known = [c for c in risers if c is not None]
-        limb_colour = self._colour(self.limb, frame, along, (12.5, 16.0))
+        limb_colour, known = self._faces(frame, along)
         if limb_colour is None or not known:
             self._may_be_riser.add(name)
             return strongest
@@ -470,15 +496,37 @@ class SideFinder:
             share = (np.array([start, end]) - along[0]) / (along[1] - along[0])
             # Bared at one end, it is so less and less toward the other.
             lever = np.array([1 - share[0], share[1]])
-            self.rivals[name] = [Rival(-bared[0] * lever, 1.0)]
-            self._warn(
-                "edge_ambiguous",
-                f"What lies just inside the {_words(name)} looks like the riser: "
-                "the limb may end further in.",
-                "Focus on the seam and retake, or mark the edge by hand.",
-            )
+            self._slivers[name] = Rival(-bared[0] * lever, 1.0)
             break
         return strongest
+
+    def _faces(
+        self, frame: StripFrame, along: tuple[float, float]
+    ) -> tuple[Array | None, list[Array]]:
+        """Colours of the limb's face near a side of it, and of the riser's at its two sides."""
+        # Beside card B, and between the bolt and the limb's side, both faces lie bare.
+        risers = [
+            self._colour(self.riser, self.riser.side(side), (-60.0, 60.0), (14.8, 16.8))
+            for side in ("riser_left", "riser_right")
+        ]
+        return (
+            self._colour(self.limb, frame, along, (12.5, 16.0)),
+            [c for c in risers if c is not None],
+        )
+
+    def _is_riser_beside(
+        self, frame: StripFrame, along: tuple[float, float], chosen: Candidate, other: Candidate
+    ) -> bool:
+        """Whether what shows between a limb's edge and a line further out is the riser."""
+        apart = other.line.offset_mm - chosen.line.offset_mm
+        if not SLIVER_MM < apart < PROUD_UNDERNEATH_MM:
+            return False
+        limb, risers = self._faces(frame, along)
+        if limb is None or not risers:
+            return False
+        middle = chosen.line.offset_mm + apart / 2
+        between = self._colour(self.limb, frame, along, (middle - 0.12, middle + 0.12))
+        return is_riser(between, limb, risers)
 
     def _above_a_prop(
         self,
@@ -527,6 +575,25 @@ class SideFinder:
     ) -> Array | None:
         return colour(self.scene.picture, part.surface, frame, along_mm, outward_mm, self.keep_out)
 
+    def _warn_of_slivers(self) -> None:
+        """Warn where a sliver of the riser or of the limb's own wall may show beside its face."""
+        for name, sliver in self._slivers.items():
+            frame, edge = self.limb.side(name), self.edges[name]
+            wall_mm = max(BUTT_THICKNESSES_MM) * _wall_slope(self.limb, frame, edge.line.offset_mm)
+            hidden = bool(np.all(self._riser_seen_mm(name).max(axis=1) < -HIDDEN_MM))
+            if hidden and wall_mm < WALL_SEEN_MM:
+                continue
+            self.rivals.setdefault(name, []).append(sliver)
+            self._warn(
+                "edge_ambiguous",
+                f"What lies just inside the {_words(name)} looks like the limb's wall: "
+                "the limb may end further in."
+                if hidden
+                else f"What lies just inside the {_words(name)} looks like the riser: "
+                "the limb may end further in.",
+                "Focus on the seam and retake, or mark the edge by hand.",
+            )
+
     def _warn_where_the_riser_may_show(self) -> None:
         """Warn where a limb's edge lies on the riser's outline and nothing tells them apart."""
         for name in sorted(self._may_be_riser):
@@ -557,12 +624,26 @@ class SideFinder:
         self.warnings.append(Note(code, message, advice))
 
 
-def _neighbours(chosen: Candidate, candidates: list[Candidate]) -> list[float]:
-    """Signed distances to other lines that are strong enough to disturb the profile."""
+def _wall_slope(part: Part, frame: StripFrame, side_mm: float) -> float:
+    """How wide the wall below a side shows beside the face, per depth; zero if it does not."""
+    camera = camera_in_card(part.surface.pose)
+    aside = frame.from_surface(camera[None, :2])[0, 1] - side_mm
+    return max(0.0, float(aside / -camera[2]))
+
+
+def _neighbours(
+    chosen: Candidate, candidates: list[Candidate], inside_mm: float = 0.0
+) -> list[float]:
+    """Signed distances to other lines that are strong enough to disturb the profile.
+
+    Lines within ``inside_mm`` inside the edge belong to its round and are part of the profile.
+    """
     return [
         c.line.offset_mm - chosen.line.offset_mm
         for c in candidates
-        if c is not chosen and c.change > 0.2 * chosen.change
+        if c is not chosen
+        and c.change > 0.2 * chosen.change
+        and not -inside_mm < c.line.offset_mm - chosen.line.offset_mm < 0
     ]
 
 

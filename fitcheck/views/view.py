@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from fitcheck.adjustment import Adjustment
 from fitcheck.cards import CARDS
-from fitcheck.edges import MeasuredEdge, Surface
+from fitcheck.edges import MeasuredEdge
 from fitcheck.measurement import Note, Point
 from fitcheck.picture import Picture
 from fitcheck.setup import Setup
+from fitcheck.strips import Surface
 from fitcheck.uncertainty import Model, Quantities, Source
 
 Array = NDArray[np.float64]
