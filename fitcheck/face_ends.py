@@ -28,7 +28,7 @@ SEEN_SHARE = 1 / 3  # of the blocks that must show a place across
 # How far a face's colour wanders toward its edge and how far two sides of a line that is no
 # edge differ, standard deviations of log light: tint, and brightness. Seen in rendered faces.
 FACE_SD = (0.08, 0.25)
-FALL_OFF_PER_MM = 0.04  # of brightness, besides
+FALL_OFF_PER_MM = 0.08  # of brightness, besides
 SAME_SD = (0.04, 0.1)
 # What a line keeps of its weight at the least: faces may be stained, edges may be faint.
 LEAST_OF_FACE, LEAST_OF_CHANGE = 0.1, 0.2

@@ -22,7 +22,8 @@ from fitcheck.measurement import Note
 from fitcheck.setup import FACE_STEP_GIVEN_SD_MM
 from fitcheck.strips import StripFrame
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
-from fitcheck.views.seat_sides import SIDES, Part, SideFinder
+from fitcheck.views.seat_parts import Part
+from fitcheck.views.seat_sides import SIDES, SideFinder
 from fitcheck.views.view import Scene, View, ViewResult, Wording
 
 Array = NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""Finding the sides of limb and riser, and the butt line, in a seat photograph.
+"""Finding the sides of limb and riser in a seat photograph.
 
 What makes it hard is that a camera held by hand sees more than the two faces: a part's own
 side wall, and a riser that stands out under its limb. Where the photograph cannot tell, the
@@ -20,8 +20,10 @@ from fitcheck.errors import Refused
 from fitcheck.face_ends import Candidate
 from fitcheck.lines import orthogonal_line
 from fitcheck.measurement import Note
-from fitcheck.strips import Line, StripFrame, Surface, colour
+from fitcheck.strips import Line, StripFrame, colour
 from fitcheck.views.given_line import given_line
+from fitcheck.views.seat_butt import UNSURE_SD_MM, find_butt_line
+from fitcheck.views.seat_parts import Part, blur_mm, neighbours
 from fitcheck.views.seat_tints import LEAST_TINT_CHANGE, holds_riser, is_riser, tint_distance
 from fitcheck.views.view import Scene
 
@@ -35,8 +37,6 @@ CLEAR_OF_BUTT_MM = 6.0
 LIMB_TO_RISER_SD_MM = 2.5  # how far a riser's side is expected from the limb's
 HINT_REACH_MM = 2.0
 HINT_SHORTEST_MM = 8.0
-BUTT_FOUND_SD_MM = 0.4
-BUTT_UNSURE_SD_MM = 6.0
 
 DEEPEST_WALL_MM = 60.0  # of riser and limb together
 SHALLOWEST_WALL_MM = {"limb": 8.0, "riser": 25.0}
@@ -69,27 +69,12 @@ ARRIS_MM = 0.5  # a line this near is the arris itself
 COARSE_BLUR_MM = 0.22  # blurred more than this, a sliver of riser cannot be told
 # Of the chosen line: as clear as this another might be the edge. Grain makes a riser's
 # neighbours clearer than a limb's.
-RIVAL_SHARE = {"limb": 0.3, "riser": 0.5, "butt": 0.5}
+RIVAL_SHARE = {"limb": 0.3, "riser": 0.5}
 LOOK = "Look at the drawn edge; if it is the wrong one, mark the edge by hand."
 LAY = (
     "Look at the drawn edge and lay it by hand on the line that is it, be it the same: the other "
     "line is in the ± until then."
 )
-
-
-@dataclass(frozen=True, eq=False)
-class Part:
-    """One part's face: its surface, a frame with *along* toward the tip, *outward* right."""
-
-    card: str
-    surface: Surface
-    axis: StripFrame
-    length_mm: float
-
-    def side(self, name: str) -> StripFrame:
-        """Frame of the left or right side: outward away from the part."""
-        flip = -1.0 if name.endswith("left") else 1.0
-        return StripFrame(self.axis.origin_mm, self.axis.along, flip * self.axis.outward)
 
 
 @dataclass(eq=False)
@@ -115,7 +100,7 @@ class SideFinder:
     riser: Part
     keep_out: list[Array]
     butt_mm: float = 0.0
-    butt_sd_mm: float = BUTT_UNSURE_SD_MM
+    butt_sd_mm: float = UNSURE_SD_MM
     edges: dict[str, MeasuredEdge] = field(default_factory=dict)
     warnings: list[Note] = field(default_factory=list)
     rivals: dict[str, list[Rival]] = field(default_factory=dict)
@@ -130,11 +115,13 @@ class SideFinder:
         Refused
             ``edge_not_found`` or ``line_without_edge``.
         """
-        butt = self._find_butt_line()
+        butt = find_butt_line(self.scene, self.limb, self.riser, self.keep_out)
+        self.butt_mm, self.butt_sd_mm = butt.place_mm, butt.sd_mm
+        self.warnings += butt.warnings
         for name in SIDES:
             self.edges[name] = self._find_side(name)
-        if butt is not None:
-            self.edges["butt_line"] = butt
+        if butt.edge is not None:
+            self.edges["butt_line"] = butt.edge
         self._warn_of_slivers()
         self._warn_of_uneven_edges()
         self._warn_where_the_riser_may_show()
@@ -170,82 +157,6 @@ class SideFinder:
         ray_slope = (limb_side - aside) / -camera[2]
         return np.asarray(
             proud[:, None] - np.array(BUTT_THICKNESSES_MM)[None, :] * ray_slope[:, None]
-        )
-
-    def _find_butt_line(self) -> MeasuredEdge | None:
-        limb, riser, scene = self.limb, self.riser, self.scene
-        # Along runs across the limb, outward runs from the tip to the riser.
-        across = StripFrame(limb.axis.origin_mm, limb.axis.outward, -limb.axis.along)
-        near = limb.length_mm / 2 + 1.0
-        if riser.card == limb.card:
-            far = near + 130.0
-        else:
-            ends = riser.axis.to_surface(np.array([riser.length_mm / 2 - 10.0]), np.array([0.0]))
-            in_limb = across.from_surface(limb.surface.from_pixels(riser.surface.to_pixels(ends)))
-            far = float(in_limb[0, 1])
-        hint = scene.hints.get("butt_line")
-        expected, expected_sd, outward = None, np.inf, (near, far)
-        if hint is not None and "butt_line" in scene.as_given:
-            laid = given_line(hint, limb.surface, across, "butt line")
-            self.warnings.append(laid.note())
-            middle = np.zeros(1)
-            self.butt_mm = -float(laid.line.at(middle)[0])
-            self.butt_sd_mm = float(np.sqrt(laid.covariance_at(middle)[0, 0]))
-            return laid.edge(limb.surface, across)
-        if hint is not None:
-            points = across.from_surface(limb.surface.from_pixels(hint))
-            place = float(np.mean(points[:, 1]))
-            expected, expected_sd = Line(place, 0.0, 0.0), HINT_REACH_MM / 2
-            outward = (place - HINT_REACH_MM, place + HINT_REACH_MM)
-        candidates: list[Candidate] = []
-        # The light of white paper reaches over its rim, as far as the blur does.
-        rim = 0.6 + 3 * self._blur_mm(limb)
-        keep_out = [scene.card_outline_px(card, wider_mm=rim) for card in scene.places]
-        # Limb and riser of like woods differ little there, so a faint line is tried for too.
-        for least_change in (0.08, 0.04):
-            if candidates or outward[1] - outward[0] < 3.0:
-                break
-            candidates = search(
-                scene.picture,
-                limb.surface,
-                across,
-                (-15.0, 15.0),
-                outward,
-                keep_out,
-                expected,
-                expected_sd,
-                least_change=least_change,
-                white=scene.white,
-            )
-        if not candidates:
-            if hint is not None:
-                self.butt_mm, self.butt_sd_mm = -(outward[0] + outward[1]) / 2, 1.0
-                return None
-            self._warn(
-                "butt_line_not_found",
-                "The butt line was not found; its place was taken midway between the cards.",
-                "Mark the butt line by hand, or keep it clear of shadows and tape.",
-            )
-            self.butt_mm = -(near + min(far, near + 60.0)) / 2
-            return None
-        best = candidates[0]
-        others = [c for c in candidates[1:] if c.change > RIVAL_SHARE["butt"] * best.change]
-        if hint is None and any(abs(c.line.offset_mm - best.line.offset_mm) > 3 for c in others):
-            self._warn(
-                "butt_line_ambiguous",
-                "Another line across the bow is almost as clear as the butt line.",
-                "Look at the drawn butt line; if it is the wrong one, mark it by hand.",
-            )
-        self.butt_mm, self.butt_sd_mm = -best.line.offset_mm, BUTT_FOUND_SD_MM
-        return measure(
-            scene.picture,
-            limb.surface,
-            across,
-            (-14.0, 14.0),
-            best.line,
-            _neighbours(best, candidates),
-            self.keep_out,
-            scene.blur_px[limb.card],
         )
 
     def _find_side(self, name: str) -> MeasuredEdge:
@@ -296,7 +207,7 @@ class SideFinder:
             frame,
             along,
             chosen.line,
-            _neighbours(chosen, candidates, 0.0 if is_limb else ROUND_MM[1]),
+            neighbours(chosen, candidates, 0.0 if is_limb else ROUND_MM[1]),
             self.keep_out,
             self.scene.blur_px[part.card],
         )
@@ -454,7 +365,7 @@ class SideFinder:
         """
         strongest = candidates[0]
         outer = strongest.line.offset_mm
-        if self._blur_mm(self.limb) > COARSE_BLUR_MM:
+        if blur_mm(self.scene, self.limb) > COARSE_BLUR_MM:
             self._may_be_riser.add(name)
         inside = [
             c
@@ -562,10 +473,6 @@ class SideFinder:
             doubtful = doubtful or tint > DOUBTFUL_TINT
         return chosen, doubtful
 
-    def _blur_mm(self, part: Part) -> float:
-        lens, pose = part.surface.lens, part.surface.pose
-        return self.scene.blur_px[part.card] * float(pose.origin_cam[2] / lens.focal_px)
-
     def _colour(
         self,
         part: Part,
@@ -629,22 +536,6 @@ def _wall_slope(part: Part, frame: StripFrame, side_mm: float) -> float:
     camera = camera_in_card(part.surface.pose)
     aside = frame.from_surface(camera[None, :2])[0, 1] - side_mm
     return max(0.0, float(aside / -camera[2]))
-
-
-def _neighbours(
-    chosen: Candidate, candidates: list[Candidate], inside_mm: float = 0.0
-) -> list[float]:
-    """Signed distances to other lines that are strong enough to disturb the profile.
-
-    Lines within ``inside_mm`` inside the edge belong to its round and are part of the profile.
-    """
-    return [
-        c.line.offset_mm - chosen.line.offset_mm
-        for c in candidates
-        if c is not chosen
-        and c.change > 0.2 * chosen.change
-        and not -inside_mm < c.line.offset_mm - chosen.line.offset_mm < 0
-    ]
 
 
 def _hint_line(points: Array, usual: tuple[float, float]) -> tuple[Line, tuple[float, float]]:
