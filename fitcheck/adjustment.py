@@ -174,12 +174,16 @@ class Adjustment:
         Per card, which observations were kept.
     residual_px
         Per card, root mean square of the kept residuals.
+    lens_surprise
+        Squared distance of the lens from what was known of it, in the covariance of that:
+        chi-squared with five degrees of freedom where the lens is as it was thought.
     """
 
     parameters: Array
     covariance: Array
     used: tuple[NDArray[np.bool_], ...]
     residual_px: tuple[float, ...]
+    lens_surprise: float = 0.0
 
     @property
     def lens(self) -> Lens:
@@ -265,7 +269,8 @@ def adjust(
         float(np.sqrt(np.mean(r[keep] ** 2)))
         for r, keep in zip(_residuals_px(observations, current), used, strict=True)
     )
-    return Adjustment(current, covariance, tuple(used), rms)
+    apart = prior.whitening @ (current[:LENS_PARAMETERS] - prior.mean)
+    return Adjustment(current, covariance, tuple(used), rms, float(apart @ apart))
 
 
 def _of_unseen_bends(jacobian: Array, cards: int) -> Array:

@@ -12,7 +12,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.adjustment import Adjustment, Observations, adjust, bend_signs, lens_prior
+from fitcheck.adjustment import (
+    FEWEST_OBSERVATIONS,
+    Adjustment,
+    Observations,
+    adjust,
+    bend_signs,
+    lens_prior,
+)
 from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
 from fitcheck.cards import CARDS
 from fitcheck.corners import CardCorners, find_cards
@@ -28,7 +35,7 @@ from fitcheck.measurement import (
     Point,
 )
 from fitcheck.photo import Photo, load_photo
-from fitcheck.quality import explain_missing_card, photo_warnings
+from fitcheck.quality import explain_missing_card, photo_warnings, refuse_unread_card
 from fitcheck.setup import Setup
 from fitcheck.strips import Surface
 from fitcheck.uncertainty import propagate
@@ -215,11 +222,14 @@ def profile_after(
 
     Returns
     -------
-    The new profile; None if the phone is not known or nothing was measured.
+    The new profile; None if the phone is not known, nothing was measured, or the lens came out
+    quite unlike what was known of it.
     """
     key = lens_key(photo)
     lens = measurement.lens
     if lens is None or not key.known or measurement.refused is not None:
+        return None
+    if any(note.code == "lens_unusual" for note in measurement.warnings):
         return None
     return LensProfile(
         key,
@@ -362,6 +372,9 @@ def _solve(
             )
             for i, (grey, c) in enumerate(cards)
         ]
+        for edge, (grey, c) in zip(edges, cards, strict=True):
+            if len(edge.observations.points_mm) < FEWEST_OBSERVATIONS:
+                refuse_unread_card(grey, c)
         blurs = [e.blur_px if e.blur_px > 0 else TYPICAL_BLUR_PX for e in edges]
         solution = adjust([e.observations for e in edges], prior, solution)
     observations = [e.observations for e in edges]

@@ -26,6 +26,9 @@ GLARE_SHARE_WARNED = 0.05
 BENT_MM = 0.15
 BENT_SIGMAS = 4.0
 FEWEST_SIDES_SHARE = 0.35
+# Of chi-squared with five degrees of freedom: 1 in 7000 of lenses that are as they were thought.
+LENS_SURPRISE_WARNED = 25.0
+DARK_GREY = 60  # of 255; a card whose paper is darker cannot be measured
 
 
 def explain_missing_card(grey: NDArray[np.uint8]) -> None:
@@ -61,6 +64,35 @@ def explain_missing_card(grey: NDArray[np.uint8]) -> None:
         )
 
 
+def refuse_unread_card(grey: NDArray[np.uint8], card: CardCorners) -> None:
+    """Refuse a photograph in which hardly a side of a card's squares could be measured.
+
+    Raises
+    ------
+    Refused
+        ``too_dark`` or ``card_hidden``.
+    """
+    name = card.card.name
+    left, top = np.maximum(card.corners_px.min(axis=0).astype(int), 0)
+    right, bottom = card.corners_px.max(axis=0).astype(int) + 1
+    if np.percentile(grey[top:bottom, left:right], 95) < DARK_GREY:
+        raise Refused(
+            "too_dark",
+            f"The photograph is so dark that card {name} cannot be measured.",
+            "Bring more light, without the flash, and retake.",
+        )
+    raise _hidden(name)
+
+
+def _hidden(name: str) -> Refused:
+    return Refused(
+        "card_hidden",
+        f"Too little of card {name} can be seen.",
+        "Keep hands, shadows and reflections off the card, keep it whole in the picture, "
+        "and retake.",
+    )
+
+
 def photo_warnings(
     cards: list[CardCorners],
     edges: list[CardEdges],
@@ -82,6 +114,16 @@ def photo_warnings(
         ``blurred`` or ``card_hidden`` if a card cannot be measured at all.
     """
     warnings = []
+    if solution.lens_surprise > LENS_SURPRISE_WARNED:
+        warnings.append(
+            Note(
+                "lens_unusual",
+                "The cards fit only with a lens quite unlike the one that the photograph names: "
+                "a card is bent, or the picture was cropped, zoomed or bent by software.",
+                "Mount the cards on stiff flat stock, take the whole picture without zoom, and "
+                "retake.",
+            )
+        )
     for card, edge in zip(cards, edges, strict=True):
         name = card.card.name
         place = places[name]
@@ -94,12 +136,7 @@ def photo_warnings(
                 "Tap on the card to focus, rest the phone, and retake in more light.",
             )
         if used < FEWEST_SIDES_SHARE * _sides_in_all(card):
-            raise Refused(
-                "card_hidden",
-                f"Too little of card {name} can be seen.",
-                "Keep hands, shadows and reflections off the card, keep it whole in the picture, "
-                "and retake.",
-            )
+            raise _hidden(name)
         if edge.blur_px > CARD_BLUR_WARNED_PX:
             warnings.append(
                 Note(
