@@ -33,7 +33,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitcheck.edges import Rival
-from fitcheck.seam_model import (
+from fitcheck.seam_model import SeamModel
+from fitcheck.seam_profiles import SeamProfiles
+from fitcheck.seam_readings import Choice, choose, other_readings
+from fitcheck.seam_search import (
+    FINELY,
+    ROUGHLY,
+    SAME_OPENING_MM,
+    Solution,
+    search,
+    searched_again,
+    starts,
+)
+from fitcheck.seam_shapes import (
     BLUR,
     EDGES,
     OPEN_A,
@@ -42,17 +54,7 @@ from fitcheck.seam_model import (
     PAD_B,
     ROUND_LIMB,
     ROUND_PAD,
-    SeamModel,
-    SeamProfiles,
     Sight,
-)
-from fitcheck.seam_readings import Choice, choose, other_readings
-from fitcheck.seam_search import (
-    SAME_OPENING_MM,
-    Solution,
-    apart_from_each_other,
-    search,
-    starts,
 )
 
 Array = NDArray[np.float64]
@@ -60,6 +62,8 @@ Array = NDArray[np.float64]
 COARSE_BLOCKS = 8
 OUTLIER_SIGMAS = 4.5
 LEAST_KEPT = 0.6
+# Where the best leaves so small a share of a solution's misfit, the solution is none.
+HOPELESS = 0.25
 # Solutions this much less likely, in natural logarithms, are no rivals.
 RIVAL_LIMIT = 3.0
 # Samples of a block that tell something new, after blur, and grain that runs on from block to
@@ -155,14 +159,17 @@ def fit_seam(
             f"expected at least 8 blocks and 12 places, got {profiles.along_mm.shape} and "
             f"{profiles.up_mm.shape} for light of {profiles.light.shape}"
         )
-    first = profiles.merged(COARSE_BLOCKS)
-    few = profiles.few()
-    coarse, fewer = (SeamModel(those, blur_mm, sight, white) for those in (first, few))
-    solutions = apart_from_each_other([search(coarse, start) for start in starts(coarse, fewer)])
-    told = other_readings(first, few, blur_mm, sight, white, solutions[0])
-    choice = choose(solutions, told)
-    model = SeamModel(profiles, blur_mm, sight, white, choice.reading)
-    best = search(model, choice.solutions[0].theta)
+    model, few = (
+        SeamModel(those, blur_mm, sight, white)
+        for those in (profiles.merged(COARSE_BLOCKS), profiles.few())
+    )
+    rough = search(few, starts(model, few), ROUGHLY)
+    solutions = searched_again(model, rough, HOPELESS)
+    plain = min(rough, key=lambda one: one.cost)
+    choice = choose(solutions, other_readings(model, few, solutions[0], plain))
+    blocks = model.n
+    model = SeamModel(profiles, blur_mm, sight, white).read_as(choice.reading)
+    (best,) = search(model, [choice.solutions[0].theta], FINELY)
     kept = np.ones(n, dtype=bool)
     for _ in range(2):
         agreeing = _agreeing(model, best.theta)
@@ -170,14 +177,15 @@ def fit_seam(
             break
         kept = agreeing
         model.weight = np.where(kept, 1.0, 0.0)
-        best = search(model, best.theta)
-    return _report(model, best, choice, coarse.n, kept)
+        (best,) = search(model, [best.theta], FINELY)
+    return _report(model, best, choice, blocks, kept)
 
 
 def _agreeing(model: SeamModel, theta: Array) -> NDArray[np.bool_]:
     """Which blocks the model fits about as well as the others."""
     kept_weight, model.weight = model.weight, np.ones(model.n)
-    size = np.sqrt(np.mean(model.block_residuals(theta) ** 2, axis=1))
+    left = model.solve(theta[None]).left[0]
+    size = np.sqrt(np.mean(model.by_block(left) ** 2, axis=1))
     model.weight = kept_weight
     typical = float(np.median(size))
     spread = 1.4826 * float(np.median(np.abs(size - typical)))
@@ -193,8 +201,7 @@ def _report(
 ) -> SeamFit:
     """Covariance, rivals, found with so many blocks, and what else the fit tells."""
     theta = best.theta
-    information = best.jacobian.T @ best.jacobian
-    covariance = np.linalg.inv(information + 1e-9 * np.eye(len(theta)))[:EDGES, :EDGES]
+    covariance = np.linalg.inv(best.information + 1e-9 * np.eye(len(theta)))[:EDGES, :EDGES]
     pad_shift, limb_shift = model.shifts(theta)
 
     rival_mm = 0.0
@@ -205,8 +212,9 @@ def _report(
         rival_mm = max(rival_mm, float(np.max(np.abs(rival.apart_mm))))
 
     # Of the pad's side, the opening's middle and the limb's side.
-    levels = np.moveaxis(model.solve(theta).by_block[..., [3, 1, 4]], 0, -1)
-    misfit = np.sqrt(choice.left * np.mean(model.block_residuals(theta)[kept] ** 2))
+    found = model.solve(theta[None])
+    levels = np.moveaxis(found.by_block[0, :, [3, 1, 4]], 0, 1)
+    misfit = np.sqrt(choice.left * np.mean(model.by_block(found.left[0])[kept] ** 2))
     return SeamFit(
         pad_mm=theta[[PAD_A, PAD_B]],
         opening_mm=theta[[OPEN_A, OPEN_B]],

@@ -6,13 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 Array = NDArray[np.float64]
 
 # A block's own grain, of its light, as the profiles show it within limits.
 OWN_GRAIN = (0.03, 0.3)
-KNOT_MM = 0.12  # between the knots of a side's texture
 EDGE_TEXTURE = 0.25
 # Of what is seen through an opening, as shares of the card's paper: mean, spread, and change
 # per square root of a block of 2 mm.
@@ -82,36 +80,3 @@ def diagonal_blocks(blocks: list[Array]) -> Array:
         joined[at : at + len(block), at : at + len(block)] = block
         at += len(block)
     return joined
-
-
-def not_negative(normal: Array, target: Array, count: int) -> tuple[Array, tuple[Array, bool]]:
-    """Solve normal equations, given by their upper half; the first ``count`` are not negative.
-
-    The solution, and the Cholesky factor of what was solved, with what had to be held at zero.
-    """
-    held = np.zeros(len(target))
-    for _ in range(3):
-        factor = cho_factor(normal + np.diag(held), check_finite=False)
-        level = cho_solve(factor, target, check_finite=False)
-        negative = (level[:count] < -1e-6) & (held[:count] == 0)
-        if not negative.any():
-            break
-        held[:count][negative] = 1e4 * np.diag(normal)[:count][negative]
-    return np.asarray(level), factor
-
-
-def hats(inward: Array, knots: NDArray[np.int_]) -> Array:
-    """Hat functions of the distance into a side, (..., knots); first and last go on."""
-    hats = np.clip(1 - np.abs(inward[..., None] / KNOT_MM - knots), 0.0, 1.0)
-    hats[..., 0] = np.where(inward < 0, 1.0, hats[..., 0])
-    hats[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 1.0, hats[..., -1])
-    return np.asarray(hats)
-
-
-def hat_slopes(inward: Array, knots: NDArray[np.int_]) -> Array:
-    """Derivatives of the hat functions by the distance into a side, (..., knots)."""
-    away = inward[..., None] / KNOT_MM - knots
-    slopes = np.where(np.abs(away) < 1, -np.sign(away), 0.0) / KNOT_MM
-    slopes[..., 0] = np.where(inward < 0, 0.0, slopes[..., 0])
-    slopes[..., -1] = np.where(inward > knots[-1] * KNOT_MM, 0.0, slopes[..., -1])
-    return np.asarray(slopes)

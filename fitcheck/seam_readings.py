@@ -17,14 +17,18 @@ from numpy.typing import NDArray
 
 from fitcheck.edges import Rival
 from fitcheck.seam_light import DARK_SEAM, Reading
-from fitcheck.seam_model import EDGES, OPEN_A, PAD_A, SeamModel, SeamProfiles, Sight
+from fitcheck.seam_model import SeamModel
 from fitcheck.seam_search import (
+    ROUGHLY,
     SAME_OPENING_MM,
     Solution,
-    apart_from_each_other,
     likeliest,
     search,
+    searched_again,
+    share_left,
+    thinned,
 )
+from fitcheck.seam_shapes import EDGES, OPEN_A, PAD_A
 
 Array = NDArray[np.float64]
 
@@ -52,7 +56,7 @@ GUESS_LEAVES = 1.6
 # Misfit that is left, as a share of what the dark seam leaves. Below the first a reading is the
 # likelier one, below the second it is worth telling; between solutions of one reading, too.
 BETTER, WORTH_TELLING = 0.55, 0.72
-FLOOR = 4.0  # of a cost: differences below it say nothing
+EVEN_SHARE = 0.1  # of a wide band's width, by which it may widen and still be as wide
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +115,7 @@ def choose(dark: list[Solution], told: list[Told]) -> Choice:
     edges = [one.solutions[0].theta[:EDGES] for one in choices]
     # What is dark and as wide from end to end may be a layer, but is sooner the opening.
     even = [
-        one.name == "layer" and abs(float(np.diff((e - here)[OPEN_A:])[0])) <= SAME_OPENING_MM
+        one.name == "layer" and _as_wide((here - e)[OPEN_A:])
         for one, e in zip(choices, edges, strict=True)
     ]
     best = int(np.argmin(np.where(even, np.inf, unlikely)))
@@ -139,56 +143,47 @@ def _same_opening(one: Solution, other: Solution) -> bool:
     return float(np.max(np.abs(apart))) <= SAME_OPENING_MM
 
 
+def _as_wide(band_mm: Array) -> bool:
+    """Whether a band is as wide at both ends as its edges tell, (2,)."""
+    tells = max(SAME_OPENING_MM, EVEN_SHARE * float(np.abs(band_mm).max()))
+    return abs(float(band_mm[1] - band_mm[0])) <= tells
+
+
 def _rival(likely: float, apart_mm: Array) -> Rival:
     return Rival(apart_mm[OPEN_A:EDGES], likely)
 
 
-def share_left(cost: float, of: float) -> float:
-    """Share of a cost that another one leaves."""
-    return (cost + FLOOR) / (of + FLOOR)
-
-
 def other_readings(
-    profiles: SeamProfiles,
-    few: SeamProfiles,
-    blur_mm: float,
-    sight: Sight,
-    white: float,
-    dark: Solution,
+    model: SeamModel, few: SeamModel, dark: Solution, plain: Solution
 ) -> list[Told]:
     """Tell which other readings explain the profiles far better than a dark seam.
 
     Parameters
     ----------
-    profiles, few
-        In some blocks, and in few.
-    blur_mm, sight, white
-        As for :func:`fitcheck.seam.fit_seam`.
-    dark
-        The best solution for a dark seam.
+    model, few
+        The dark seam in some blocks, and in few.
+    dark, plain
+        The best solutions for them.
 
     Returns
     -------
     Those worth telling, the best first.
     """
-    plain = search(SeamModel(few, blur_mm, sight, white), dark.theta, FEW_STEPS)
     told = []
     # What a reading must beat: where a layer explains much without moving the opening, light in
     # it must explain more.
     worth, worth_few = WORTH_TELLING, WORTH_TELLING
     for name, reading in (("layer", LAYER), ("light", LIGHT)):
-        first = SeamModel(few, blur_mm, sight, white, reading)
+        first = few.read_as(reading)
         guesses, least = _guesses(first, dark.theta, OFFSETS_MM[name])
         if share_left(least, plain.cost) > GUESS_LEAVES:
             continue
-        found = [search(first, guess, FEW_STEPS) for guess in guesses]
+        found = search(first, guesses, ROUGHLY, FEW_STEPS)
         least = min(one.cost for one in found)
         left_few = share_left(least, plain.cost)
         if left_few > worth_few:
             continue
-        found = [one for one in found if share_left(least, one.cost) > WORTH_TELLING]
-        model = SeamModel(profiles, blur_mm, sight, white, reading)
-        solutions = apart_from_each_other([search(model, one.theta) for one in found])
+        solutions = searched_again(model.read_as(reading), found, WORTH_TELLING)
         left = share_left(solutions[0].cost, dark.cost)
         if left < worth:
             told.append(Told(name, reading, solutions, left))
@@ -211,6 +206,6 @@ def _guesses(
     )
     beside = tried.copy()
     beside[:, PAD_A:OPEN_A] += dark[PAD_A:OPEN_A]
-    tried = np.concatenate([tried, beside])
+    tried = thinned(np.concatenate([tried, beside]))
     costs = model.costs(tried)
     return likeliest(tried, costs, MOST_STARTS), float(costs.min())

@@ -10,8 +10,8 @@ PACKAGE = Path(__file__).parent.parent / "fitcheck"
 # The flow of data. A module may import from its own row and those above, never below.
 ORDER = [
     {"errors", "tone", "measurement", "plain_text", "threads", "pixel_grid", "picture"},
-    {"photo", "cards", "setup", "lens_profile"},
-    {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light"},
+    {"photo", "cards", "setup", "lens_profile", "seam_profiles"},
+    {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light", "seam_shapes"},
     {"adjustment", "arris", "seam_model", "strips"},
     {"card_edges", "seam_search", "face_ends"},
     {"edges", "edge_search", "uncertainty", "quality", "seam_readings", "side_fit", "faint_side"},

@@ -8,7 +8,8 @@ from joint_scene import JointScene, photograph_joint, random_joint
 
 from fitcheck.pipeline import Shot, measure_photo, measure_shots
 from fitcheck.seam import fit_seam
-from fitcheck.seam_model import SeamProfiles, Sight
+from fitcheck.seam_profiles import SeamProfiles
+from fitcheck.seam_shapes import Sight
 from fitcheck.setup import Setup
 from fitcheck.views.joint_contact import openings
 

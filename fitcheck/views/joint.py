@@ -27,13 +27,14 @@ from fitcheck.errors import Refused
 from fitcheck.lines import robust_line
 from fitcheck.measurement import Note
 from fitcheck.seam import SeamFit, fit_seam
-from fitcheck.seam_model import SeamProfiles, Sight
-from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
+from fitcheck.seam_profiles import SeamProfiles
+from fitcheck.strips import Line, Surface, px_per_mm_at
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.given_line import GivenLine
 from fitcheck.views.joint_contact import Openings, openings
 from fitcheck.views.joint_given import given_lines, seam_of_lines, with_given_lines
 from fitcheck.views.joint_panorama import CARD
+from fitcheck.views.joint_profiles import on_line, profiles_across, sight_into, stretch_of
 from fitcheck.views.joint_seam import EDGES, SeamPlace, find_seam
 from fitcheck.views.view import Scene, View, ViewResult, Wording
 
@@ -43,23 +44,9 @@ STEEPEST_DEG = 40.0
 HIGHEST_DEG = 25.0  # above or below the pad; beyond it the opening hides itself
 LEVEL_DEG = 6.0
 
-# Depth of the parts behind the side face: a pad is 38 to 48 mm wide, from memory.
-DEPTH_MM, DEPTH_RELATIVE_SD = 43.0, 0.12
-FACE_SQUARE_SD_DEG = 0.7  # side face against pad; common experience, no source
 # A lip of 0.8 mm is where rework begins, by common practice; most are smaller.
 LIP_SD_MM = 0.5
 LIP_TURN_SD_DEG = 0.3  # how much the lip changes along the seam
-
-CLEAR_OF_ENDS_MM = (1.5, 12.0)  # where the opening is seen past the parts' far corners
-SHARE_LEFT = 0.5  # of the seam at least is measured
-REACH_MM = (-0.9, 1.3)  # of the profiles, from the found line
-LEAST_BELOW_MM, CLEAR_BELOW_MM = 0.35, 0.3
-CLEAR_OF_CARD_MM = 0.15  # its thickness and shadow
-LEAST_CLEAR = 0.5  # of the stretch
-FINE_BLOCK_MM = 0.5
-BLOCK_MM = 4.0
-FEWEST_BLOCKS = 8
-ROWS_ALIKE = 2.0  # variance of a mean of rows over what independent rows would give
 
 # What the model of light leaves: of each end by itself, and of both together by the arrises.
 OWN_SD_MM = 0.018
@@ -160,8 +147,7 @@ def _measured(
 ) -> _Seam:
     """Fit the seam between its two ends, as far as its lines were not laid by hand."""
     camera = camera_in_card(surface.pose)
-    tilted = _tilted(place)
-    along_camera, height = tilted.from_surface(camera[None, :2])[0]
+    along_camera, height = on_line(place).from_surface(camera[None, :2])[0]
     distance = float(surface.depth_mm - camera[2])
     level = float(height / distance)
     elevation = np.degrees(np.arctan(abs(level)))
@@ -178,9 +164,9 @@ def _measured(
         fit, scatter = seam_of_lines(laid, place, blur_mm), (0.0, 0.0)
         covariance = fit.covariance[2:, 2:]
     else:
-        stretch = _stretch(place, float(along_camera) + place.line.middle_mm, distance)
-        profiles = _profiles(scene, surface, place, stretch, blur_mm)
-        fit = fit_seam(profiles, blur_mm, _sight(float(height), distance), scene.white)
+        stretch = stretch_of(place, float(along_camera) + place.line.middle_mm, distance)
+        profiles = profiles_across(scene, surface, place, stretch, blur_mm)
+        fit = fit_seam(profiles, blur_mm, sight_into(float(height), distance), scene.white)
         fit = with_given_lines(fit, laid, place)
         covariance, scatter = _opening_covariance(fit, profiles, blur_mm)
         pad, limb = (0.0 if n in laid else mm for n, mm in zip(EDGES, scatter, strict=True))
@@ -230,112 +216,6 @@ def _held_against_another_line(
         return seam  # it cannot be measured; the warning stands
     rival = Rival(there.found.best_mm - seam.found.best_mm, place.rival_share)
     return replace(seam, fit=replace(seam.fit, rivals=(*seam.fit.rivals, rival)))
-
-
-def _tilted(place: SeamPlace) -> StripFrame:
-    """Frame with its origin on the seam's line and its along axis on the line."""
-    turn = np.arctan(place.line.slope)
-    frame = place.frame
-    return StripFrame(
-        frame.to_surface(np.asarray(place.line.middle_mm), np.asarray(place.line.offset_mm)),
-        np.cos(turn) * frame.along + np.sin(turn) * frame.outward,
-        np.cos(turn) * frame.outward - np.sin(turn) * frame.along,
-    )
-
-
-def _stretch(place: SeamPlace, along_camera: float, distance: float) -> tuple[float, float]:
-    """The stretch along the seam that is measured.
-
-    Near an end that the camera does not face, it sees out past the parts' far corner, and
-    what shows in the opening is cut off on a slant.
-    """
-    slant = DEPTH_MM / distance
-    low, high = sorted((place.butt_mm, place.end_mm))
-    least, most = CLEAR_OF_ENDS_MM
-    from_low = float(np.clip(slant * (along_camera - low), least, most))
-    from_high = float(np.clip(slant * (high - along_camera), least, most))
-    too_much = (from_low + from_high) / ((1 - SHARE_LEFT) * (high - low))
-    shrink = max(1.0, too_much)
-    return low + from_low / shrink, high - from_high / shrink
-
-
-def _sight(height: float, distance: float) -> Sight:
-    """How the camera looks into the opening, for parts of the usual depth."""
-    far_share = DEPTH_MM / (distance + DEPTH_MM)
-    strip = height * far_share
-    lean = DEPTH_MM * (1 - far_share) * np.tan(np.radians(FACE_SQUARE_SD_DEG))
-    return Sight(strip, float(np.hypot(DEPTH_RELATIVE_SD * strip, lean)), far_share)
-
-
-def _profiles(
-    scene: Scene,
-    surface: Surface,
-    place: SeamPlace,
-    stretch: tuple[float, float],
-    blur_mm: float,
-) -> SeamProfiles:
-    """Profiles across the seam's line, short of the card.
-
-    Raises
-    ------
-    Refused
-        ``seam_hidden`` or ``seam_short``.
-    """
-    outline = scene.card_outline_px(CARD)
-    card_up = float(place.frame.from_surface(surface.from_pixels(outline))[:, 1].max())
-    card_up += CLEAR_OF_CARD_MM
-    room = float(np.min(place.line.at(np.array(stretch)))) - card_up
-    least = max(LEAST_BELOW_MM, CLEAR_BELOW_MM + 3 * blur_mm)
-    below = float(np.clip(room, least, -REACH_MM[0]))
-    clear = _clear_of_card(place, stretch, card_up + below)
-    if clear is None:
-        raise Refused(
-            "seam_hidden",
-            "Card B covers the seam or lies too close to it.",
-            "Move the card down so that 2 to 5 mm of the riser show between it and the seam, "
-            "and retake.",
-        )
-    fine, along, up = blocks_beside(
-        scene.picture,
-        surface,
-        place.frame,
-        place.line,
-        clear,
-        (-below, REACH_MM[1]),
-        FINE_BLOCK_MM,
-        [outline],
-    )
-    fine, up = fine[:, ::2], up[::2]  # one sample a pixel: nearer ones tell nothing new
-    group = max(2, min(round(BLOCK_MM / FINE_BLOCK_MM), len(fine) // FEWEST_BLOCKS))
-    n = len(fine) // group
-    if n < FEWEST_BLOCKS:
-        raise Refused(
-            "seam_short",
-            "Too little of the seam can be seen.",
-            "Keep the whole seam in the picture, from the limb's butt to the riser's end.",
-        )
-    grouped = fine[: n * group].reshape(n, group, *fine.shape[1:])
-    spread = np.median(np.var(grouped, axis=1, ddof=1), axis=0)
-    noise = np.sqrt(ROWS_ALIKE * spread / group)
-    return SeamProfiles(
-        ends_mm=np.array([place.butt_mm, place.end_mm]),
-        along_mm=along[: n * group].reshape(n, group).mean(axis=1),
-        up_mm=up,
-        light=grouped.mean(axis=1),
-        noise=np.broadcast_to(noise, (n, *noise.shape)),
-    )
-
-
-def _clear_of_card(
-    place: SeamPlace, stretch: tuple[float, float], least_up: float
-) -> tuple[float, float] | None:
-    """The part of a stretch where the seam runs so far up; None if that is too little."""
-    along = np.arange(stretch[0], stretch[1] + 0.5, 0.5).clip(*stretch)
-    clear = along[place.line.at(along) >= least_up]
-    # A straight line is clear from some place to one end.
-    if len(clear) < 2 or np.ptp(clear) < LEAST_CLEAR * (stretch[1] - stretch[0]):
-        return None
-    return float(clear[0]), float(clear[-1])
 
 
 def _opening_covariance(

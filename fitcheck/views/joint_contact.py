@@ -101,6 +101,7 @@ def openings(
     sums[0, 0] = sums[1, 1] = 1.0
     sums[:, 2:] = 1.0
 
+    drawn = draw_correlated(rng, prior, TRIALS)
     groups = []
     for weight, closed in (
         (TOUCHES_AT_BUTT, [0]),
@@ -108,7 +109,7 @@ def openings(
         (CLOSED, [0, 1]),
         (OPEN, []),
     ):
-        errors, likelihood = _given_closed(seen_mm, prior, sums, closed, rng)
+        errors, likelihood = _given_closed(seen_mm, drawn, prior, sums, closed)
         opening = seen_mm + errors @ sums.T
         opening[:, closed] = 0.0
         share = np.where(np.all(opening >= 0, axis=1), 1.0, 0.0)
@@ -134,13 +135,12 @@ def openings(
 
 
 def _given_closed(
-    seen_mm: Array, prior: Array, sums: Array, closed: list[int], rng: np.random.Generator
+    seen_mm: Array, errors: Array, prior: Array, sums: Array, closed: list[int]
 ) -> tuple[Array, float]:
     """Errors given that some ends are closed, and how likely that is (a density).
 
-    Conditioning a normal distribution on linear sums (matrix form of the Kalman update).
+    Conditioning draws of a normal distribution on linear sums (matrix form of the Kalman update).
     """
-    errors = draw_correlated(rng, prior, TRIALS)
     if not closed:
         return errors, 1.0
     rows = sums[closed]

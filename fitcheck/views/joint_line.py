@@ -89,17 +89,17 @@ def seam_line(
         return SeamLine(line, 0.0)
     usable = panorama.usable[rows]
     stepped = np.minimum(panorama.change[rows], STRONGEST_CHANGE)
-    clear = np.where(
-        usable, np.maximum(_valleys(panorama.light[rows]), CHANGE_WEIGHT * stepped), UNSEEN
-    )
+    valleys = _valleys(panorama.light[rows].mean(axis=2, dtype=np.float64))
+    clear = np.where(usable, np.maximum(valleys, CHANGE_WEIGHT * stepped), UNSEEN)
     at_butt = _corner(panorama, butt_mm, upward=True)
     at_end = _corner(panorama, end_mm, upward=False)
     share = (along[rows] - butt_mm) / (end_mm - butt_mm)
     merits = np.full((len(near_butt), len(near_end)), -np.inf)
+    both = np.stack([usable, clear]).reshape(2, -1)
+    first = np.arange(len(rows))[:, None] * len(up)
     for row, i in enumerate(near_butt):
         places = np.round(i + share[:, None] * (near_end - i)[None, :]).astype(int)
-        seen = np.take_along_axis(usable, places, axis=1).mean(axis=0)
-        merit = np.take_along_axis(clear, places, axis=1).mean(axis=0)
+        seen, merit = both.take(first + places, axis=1).mean(axis=1)
         merits[row] = np.where(seen > LEAST_SEEN, merit, -np.inf)
     merits += CORNER_WEIGHT * (at_butt[near_butt][:, None] + at_end[near_end])
     best = float(merits.max())
@@ -133,9 +133,9 @@ def _means(sums: Array, first: int, last: int) -> Array:
     return np.asarray((sums[:, high] - sums[:, low]) / np.maximum(high - low, 1))
 
 
-def _valleys(light: Array) -> Array:
+def _valleys(grey: Array) -> Array:
     """How much darker every place is than what lies beside it, (rows, up)."""
-    grey = gaussian_filter1d(light.mean(axis=2), SMOOTH_ROWS, axis=0, mode="nearest")
+    grey = gaussian_filter1d(grey, SMOOTH_ROWS, axis=0, mode="nearest")
     sums = _sums(grey)
     deepest = np.zeros(grey.shape)
     for half in VALLEY_HALVES:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from fitcheck import pixel_grid
 from fitcheck.cards import CARDS, MARGIN_MM
@@ -20,11 +19,14 @@ from fitcheck.tone import linear_light
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Pixels = NDArray[np.uint8]
 
 CARD = "B"
 BEYOND_CARD_MM = 75.0  # how far past the card's ends the seam's ends are looked for
 FURTHEST_UP_MM = 30.0  # from the board's edge
 ALONG_STEP_MM, UP_STEP_MM = 0.5, 0.08
+SAMPLES = 4  # within a step along
 NODES = (12, 5)  # of the grid, along and up, see pixel_grid
 SMOOTH_MM = 0.7  # along
 SEARCH_SCALE_MM = 0.16
@@ -45,11 +47,11 @@ class Panorama:
     side: float
     along_mm: Array
     up_mm: Array
-    light: Array
+    light: Singles
     usable: NDArray[np.bool_]
-    change: Array
-    sums: Array
-    counts: NDArray[np.int_]
+    change: Singles
+    sums: Singles
+    counts: NDArray[np.int32]
 
     def bands(self, up_mm: Array, reaches_mm: Array) -> tuple[Array, NDArray[np.int_]]:
         """Mean log light of bands above a place in every row, and of how many samples.
@@ -61,11 +63,13 @@ class Panorama:
         first = up_mm + reaches_mm[:, :1]
         low = np.round((first - self.up_mm[0]) / UP_STEP_MM).astype(int)
         samples = np.round(np.diff(reaches_mm, axis=1) / UP_STEP_MM).astype(int)
-        high = np.clip(low + samples + 1, 0, count)
-        low = np.clip(low, 0, count)
-        rows = np.arange(len(self.along_mm))
-        number = self.counts[rows, high] - self.counts[rows, low]
-        total = self.sums[rows, high] - self.sums[rows, low]
+        # Places in the running sums, all rows of which lie behind each other.
+        row = (count + 1) * np.arange(len(self.along_mm))
+        high = row + np.clip(low + samples + 1, 0, count)
+        low = row + np.clip(low, 0, count)
+        sums, counts = self.sums.reshape(-1, 3), self.counts.ravel()
+        number = counts.take(high) - counts.take(low)
+        total = sums.take(high, axis=0) - sums.take(low, axis=0)
         return total / np.maximum(number, 1)[..., None], number
 
 
@@ -79,43 +83,90 @@ def side_frame(scene: Scene, side: float) -> StripFrame:
 def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
     """Resample what lies beside the card on the riser's side face."""
     length = CARDS[CARD].board_mm[0]
+    frame = side_frame(scene, side)
     along = np.arange(-BEYOND_CARD_MM, length + BEYOND_CARD_MM, ALONG_STEP_MM)
     up = np.arange(MARGIN_MM - 0.4, FURTHEST_UP_MM, UP_STEP_MM)
-    frame = side_frame(scene, side)
     height, width = scene.picture.shape[:2]
-    first, second = (
-        pixel_grid.spread_over(places, count)
-        for places, count in zip((along, up), NODES, strict=True)
-    )
-    at_nodes = surface.to_pixels(frame.to_surface(first[:, None], second[None, :]).reshape(-1, 2))
-    x, y = pixel_grid.between(
-        at_nodes.reshape(*NODES, 2),
-        pixel_grid.weights(along, NODES[0]),
-        pixel_grid.weights(up, NODES[1]),
-    )
-    step_x, step_y = np.gradient(x, axis=0), np.gradient(y, axis=0)
-    longest_px = max(np.abs(step_x).max(), np.abs(step_y).max())
-    part, left, top = pixel_grid.window(scene.picture, x, y, 2 + int(longest_px))
-    light = np.zeros((len(along), len(up), 3), dtype=np.float32)
-    shifts = np.array([-0.375, -0.125, 0.125, 0.375], dtype=np.float32)
-    for shift in shifts:
-        at_x, at_y = x + shift * step_x - left, y + shift * step_y - top
-        seen = cv2.remap(part, at_x, at_y, cv2.INTER_LINEAR)
-        light += linear_light(np.asarray(seen, dtype=np.uint8))
-    light /= len(shifts)
-    usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float64)
+    shown = frame.from_surface(surface.from_pixels(corners))[:, 0]
+    along = along[(along > shown.min()) & (along < shown.max())]
+    light, usable = _light_at(scene.picture, surface, frame, along, up)
     # A card laid flat ends at its margin; its thickness and shadow reach a little further.
     beside_card = (along > -MARGIN_MM - 1) & (along < length + MARGIN_MM + 1)
     usable &= ~(beside_card[:, None] & (up < MARGIN_MM + CLEAR_OF_CARD_MM)[None, :])
-    logarithm = np.log(light + DARK_FLOOR * scene.white, dtype=np.float64)
-    smooth = gaussian_filter1d(logarithm, SMOOTH_MM / ALONG_STEP_MM, axis=0, mode="nearest")
+    logarithm = np.log(light + np.float32(DARK_FLOOR * scene.white))
     scale = SEARCH_SCALE_MM / UP_STEP_MM
-    slope = gaussian_filter1d(smooth, scale, axis=1, order=1) * scale * np.sqrt(2 * np.pi)
+    bell = _bell(scale)
+    slope = _filtered(logarithm, _bell(SMOOTH_MM / ALONG_STEP_MM), _slope(bell, scale))
     # What a filter brings in from the card's own edge does not count.
-    hidden = (~usable).astype(np.float64)
-    blind = gaussian_filter1d(hidden, scale, axis=1, mode="nearest") > 0.02
-    change = np.where(blind, 0.0, np.linalg.norm(slope, axis=-1) / np.sqrt(3))
-    start = np.zeros((len(along), 1, 3))
-    sums = np.concatenate([start, np.cumsum(logarithm * usable[..., None], axis=1)], axis=1)
-    counts = np.pad(np.cumsum(usable, axis=1), ((0, 0), (1, 0)))
+    blind = _filtered((~usable).astype(np.float32), np.ones(1), bell) > 0.02
+    change = np.sqrt(np.einsum("ijk,ijk->ij", slope, slope) / np.float32(3))
+    change[blind] = 0.0
+    sums = np.zeros((len(along), len(up) + 1, 3), dtype=np.float32)
+    np.cumsum(logarithm * usable[..., None], axis=1, out=sums[:, 1:])
+    counts = np.zeros((len(along), len(up) + 1), dtype=np.int32)
+    np.cumsum(usable, axis=1, out=counts[:, 1:])
     return Panorama(side, along, up, logarithm, usable, change, sums, counts)
+
+
+def _light_at(
+    picture: Pixels, surface: Surface, frame: StripFrame, along: Array, up: Array
+) -> tuple[Singles, NDArray[np.bool_]]:
+    """Linear light at the places of a grid, (along, up, 3), and which the picture shows."""
+    # Every place is the mean of some over its step along.
+    shifts = ALONG_STEP_MM * ((np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5)
+    fine = (along[:, None] + shifts).ravel()
+    nodes = [pixel_grid.spread_over(p, n) for p, n in zip((fine, up), NODES, strict=True)]
+    at_nodes = surface.to_pixels(
+        frame.to_surface(nodes[0][:, None], nodes[1][None, :]).reshape(-1, 2)
+    )
+    stored, at_nodes = as_stored(picture, at_nodes)
+    on_fine = pixel_grid.weights(fine, NODES[0]).reshape(len(along), SAMPLES, -1)
+    on_up = pixel_grid.weights(up, NODES[1])
+    height, width = stored.shape[:2]
+    light = np.zeros((len(along), len(up), 3), dtype=np.float32)
+    usable = np.ones(light.shape[:2], dtype=bool)
+    for k in range(SAMPLES):
+        x, y = pixel_grid.between(at_nodes.reshape(*NODES, 2), on_fine[:, k], on_up)
+        if k in (0, SAMPLES - 1):
+            usable &= (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
+        seen = cv2.remap(stored, x, y, cv2.INTER_LINEAR)
+        light += linear_light(np.asarray(seen, dtype=np.uint8))
+    return light / np.float32(SAMPLES), usable
+
+
+def as_stored(picture: Pixels, at: Array) -> tuple[Pixels, Array]:
+    """An upright view of a picture turned back to how it is stored, with its pixels, (n, 2).
+
+    OpenCV would copy all of what is turned.
+    """
+    turned = abs(picture.strides[0]) < abs(picture.strides[1])
+    if turned:
+        picture, at = picture.swapaxes(0, 1), at[:, ::-1]
+    for axis in (0, 1):
+        if picture.strides[axis] < 0:
+            picture = np.flip(picture, axis)
+            flipped = at.copy()
+            flipped[:, 1 - axis] = picture.shape[axis] - 1 - at[:, 1 - axis]
+            at = flipped
+    return picture, at
+
+
+def _bell(scale: float) -> Array:
+    """Weights of a Gaussian filter of this scale in samples, four of them to either side."""
+    half = round(4 * scale)
+    weights = np.exp(-0.5 * (np.arange(-half, half + 1) / scale) ** 2)
+    return np.asarray(weights / weights.sum())
+
+
+def _slope(bell: Array, scale: float) -> Array:
+    """Weights of its derivative; a step of one gives one."""
+    half = len(bell) // 2
+    return np.asarray(bell * np.arange(-half, half + 1) / scale * np.sqrt(2 * np.pi))
+
+
+def _filtered(values: Singles, along: Array, up: Array) -> Singles:
+    """Values on the grid after one filter along and one up; at the rim they go on."""
+    return np.asarray(
+        cv2.sepFilter2D(values, -1, up, along, borderType=cv2.BORDER_REPLICATE), np.float32
+    )

@@ -21,6 +21,7 @@ from scipy.ndimage import maximum_filter, maximum_filter1d
 
 from fitcheck.cards import CARDS, MARGIN_MM
 from fitcheck.errors import Refused
+from fitcheck.lines import median_of_few
 from fitcheck.measurement import Note
 from fitcheck.strips import Line, StripFrame, Surface
 from fitcheck.views.joint_line import REACH_MM, seam_line
@@ -284,19 +285,19 @@ def _lines(panorama: Panorama) -> list[tuple[Line, float]]:
     clear = np.minimum(maximum_filter1d(sharp, 5, axis=1), STRONGEST)
 
     middle = length / 2
-    count = 2 * int(SEARCH_SLOPE * middle / step / 2) + 1
-    slopes = np.linspace(-SEARCH_SLOPE, SEARCH_SLOPE, count)
+    half = int(SEARCH_SLOPE * middle / step / 2)
+    slopes = np.linspace(-SEARCH_SLOPE, SEARCH_SLOPE, 2 * half + 1)
+    # What lies beyond the panorama counts as unseen; all rows lie behind each other.
+    room = int(SEARCH_SLOPE * np.abs(along - middle).max() / step) + 1
+    wide = len(up) + 2 * room
+    values = np.zeros((2, len(along), wide), dtype=np.float32)
+    values[0, :, room:-room], values[1, :, room:-room] = clear * seen, seen
+    flat = values.reshape(2, -1)
+    row = wide * np.arange(len(along)) + room
     strengths = []
     for slope in slopes:
-        index = (
-            np.arange(len(up))[None, :]
-            + np.round(slope * (along - middle) / step).astype(int)[:, None]
-        )
-        inside = (index >= 0) & (index < len(up))
-        index = np.clip(index, 0, len(up) - 1)
-        inside &= np.take_along_axis(seen, index, axis=1)
-        total = np.sum(np.take_along_axis(clear, index, axis=1) * inside, axis=0)
-        count = inside.sum(axis=0)
+        first = row + np.round(slope * (along - middle) / step).astype(int)
+        total, count = flat.take(first[:, None] + np.arange(len(up)), axis=1).sum(axis=1)
         enough = count >= LEAST_SEEN * len(along)
         strengths.append(np.where(enough, total / np.maximum(count, 1), 0.0))
     strength = np.array(strengths)
@@ -327,23 +328,21 @@ def _changes(bands: Array) -> Array:
     rows = round(WINDOW_MM / ALONG_STEP_MM)
     seen = ~np.isnan(bands[..., 0])
     n = seen.shape[-1]
-    light, count = np.zeros((*seen.shape[:-1], n + 1, 3)), np.zeros((*seen.shape[:-1], n + 1))
-    np.cumsum(np.where(seen[..., None], bands, 0.0), axis=-2, out=light[..., 1:, :])
-    np.cumsum(seen, axis=-1, out=count[..., 1:])
-    i = np.arange(n)
-
-    def mean(first: NDArray[np.int_], last: NDArray[np.int_]) -> Array:
-        first, last = np.clip(first, 0, n), np.clip(last, 0, n)
-        number = count[..., last] - count[..., first]
-        value = (light[..., last, :] - light[..., first, :]) / np.maximum(number, 1)[..., None]
-        return np.where((number >= 0.6 * rows)[..., None], value, np.nan)
-
-    # The change itself may take a sample or two. Between two parts of like colour it is no
-    # step but a line, the shadow in their joint.
-    before, after = mean(i - 1 - rows, i - 1), mean(i + 2, i + 2 + rows)
+    # Means of the rows before and after every place; between, the change may take a sample.
+    ahead = rows + 1
+    light = np.zeros((*seen.shape[:-1], n + 2 * ahead, 4))
+    light[..., ahead:-ahead, :3] = np.where(seen[..., None], bands, 0.0)
+    light[..., ahead:-ahead, 3] = seen
+    window = light[..., : 1 - rows, :].copy()
+    for k in range(1, rows):
+        window += light[..., k : k + window.shape[-2], :]
+    number = window[..., 3:]
+    means = np.where(number >= 0.6 * rows, window[..., :3] / np.maximum(number, 1), np.nan)
+    before, after = means[..., :n, :], means[..., rows + 3 :, :]
+    # Between two parts of like colour it is no step but a line, the shadow in their joint.
     here = _mean_of_three(bands) - (before + after) / 2
-    step, shadow = (np.sqrt(np.mean(v**2, axis=-1)) for v in (after - before, here))
-    return np.asarray(np.nan_to_num(np.maximum(step, shadow)))
+    step, shadow = (np.einsum("...k,...k->...", v, v) / 3 for v in (after - before, here))
+    return np.asarray(np.fmax(np.sqrt(np.maximum(step, shadow)), 0.0))
 
 
 def _mean_of_three(bands: Array) -> Array:
@@ -355,14 +354,16 @@ def _mean_of_three(bands: Array) -> Array:
 def _sharp(change: Array) -> Array:
     """Change of light less what changes beside it: a gradual change is no end, (n,)."""
     aside = round(ASIDE_MM / ALONG_STEP_MM)
-    padded = np.pad(change, aside)
-    return np.asarray(change - (padded[: -2 * aside] + padded[2 * aside :]) / 2)
+    beside = np.zeros(len(change))
+    beside[aside:] += change[:-aside]
+    beside[:-aside] += change[aside:]
+    return np.asarray(change - beside / 2)
 
 
 def _ends(panorama: Panorama, line: Line) -> dict[float, _Ends]:
     """Where limb's butt and riser's end lie on a line if it is the seam, by the tip's direction.
 
-    Directions in which the line is too short for a seam are left out.
+    Directions in which the line is too short for a seam, or has no end, are left out.
     """
     *above, change_below = _changes(_bands(panorama, line))
     change_above = np.mean(above, axis=0)
@@ -383,6 +384,8 @@ def _ends(panorama: Panorama, line: Line) -> dict[float, _Ends]:
             continue
         row, column = np.unravel_index(int(np.argmax(np.where(fits, merit, -np.inf))), merit.shape)
         b, e = i[row], k[column]
+        if max(butt[b], end[e]) <= LEAST_CHANGE:
+            continue
         past = (along - along[e]) * tipward
         beyond = (past > PAST_MM[0]) & (past < PAST_MM[1])
         found[tipward] = _Ends(
@@ -412,14 +415,14 @@ def _line_clear(panorama: Panorama, line: Line, there: NDArray[np.bool_]) -> flo
     inside = (index >= 0) & (index < len(panorama.up_mm))
     index = np.clip(index, 0, len(panorama.up_mm) - 1)
     change = np.take_along_axis(panorama.change[there], index, axis=1) * inside
-    return float(np.median(change.max(axis=1)) - np.median(change))
+    return median_of_few(change.max(axis=1)) - median_of_few(change.ravel())
 
 
 def _wander(change: Array, panorama: Panorama) -> float:
     """How much a band's own light wanders along the card, as changes show it."""
     length = CARDS[CARD].board_mm[0]
     beside = (panorama.along_mm > 0) & (panorama.along_mm < length) & (change > 0)
-    return ABOVE_NOISE * float(np.median(change[beside])) / 2 if beside.any() else 0.0
+    return ABOVE_NOISE * median_of_few(change[beside]) / 2 if beside.any() else 0.0
 
 
 def _elsewhere(one: _Candidate, other: _Candidate) -> bool:
