@@ -239,9 +239,10 @@ def printed_points(points_mm: Array, print_scale: tuple[float, float]) -> Array:
 
 def _profiles(grey: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.float32]) -> Array:
     """Linear light at pixels inside the picture, (n, along, m), averaged along: shape (n, m)."""
-    part, left, top = pixel_grid.window(grey, x, y, 1)
-    light = linear_light(part)
-    # One side at a time: cv2.remap takes at most 32767 rows or columns.
-    places = zip(x - np.float32(left), y - np.float32(top), strict=True)
-    samples = (cv2.remap(light, *place, cv2.INTER_LINEAR) for place in places)
-    return np.array([of_side.mean(axis=0, dtype=np.float64) for of_side in samples])
+    means = []
+    for across, down in zip(x, y, strict=True):
+        part, left, top = pixel_grid.window(grey, across, down, 1)
+        places = across - np.float32(left), down - np.float32(top)
+        of_side = cv2.remap(linear_light(part), *places, cv2.INTER_LINEAR)
+        means.append(of_side.mean(axis=0, dtype=np.float64))
+    return np.array(means)

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 
 from fitcheck.edges import Rival
 from fitcheck.seam_model import SeamModel
-from fitcheck.seam_profiles import SeamProfiles
+from fitcheck.seam_profiles import FEWEST_BLOCKS, FEWEST_PLACES, SeamProfiles
 from fitcheck.seam_readings import Choice, choose, other_readings
 from fitcheck.seam_search import (
     FINELY,
@@ -154,9 +154,15 @@ def fit_seam(
     n, m = profiles.light.shape[:2]
     if profiles.light.shape != (n, m, 3) or profiles.noise.shape != (n, m, 3):
         raise ValueError(f"expected light and noise (n, m, 3), got {profiles.light.shape}")
-    if profiles.along_mm.shape != (n,) or profiles.up_mm.shape != (m,) or n < 8 or m < 12:
+    if (
+        profiles.along_mm.shape != (n,)
+        or profiles.up_mm.shape != (m,)
+        or n < FEWEST_BLOCKS
+        or m < FEWEST_PLACES
+    ):
         raise ValueError(
-            f"expected at least 8 blocks and 12 places, got {profiles.along_mm.shape} and "
+            f"expected at least {FEWEST_BLOCKS} blocks and {FEWEST_PLACES} places, got "
+            f"{profiles.along_mm.shape} and "
             f"{profiles.up_mm.shape} for light of {profiles.light.shape}"
         )
     model, few = (

@@ -72,6 +72,18 @@ def test_a_dark_photograph_is_warned_of():
     assert "too_dark" in repainted_codes(lambda p: p * 0.28)
 
 
+@pytest.mark.parametrize("light", [0.1, 0.03])
+def test_a_photograph_too_dark_to_measure_is_refused(light):
+    pixels = np.clip(plain().pixels * light, 0, 255)
+    found = measure_photo(repainted(plain(), pixels), "seat", SETUP)
+    assert found.refused is not None
+    assert found.refused.code in {"too_dark", "no_card"}
+    if light == 0.1:
+        assert found.refused.code == "too_dark"
+        assert "more light" in found.refused.advice
+    assert not found.characteristics
+
+
 def test_a_card_far_away_is_warned_of():
     scene = SeatScene(camera=(12.0, 10.0, 1000.0), blur_px=0.5, noise=0.5)
     found = measure_photo(photograph(scene), "seat", SETUP)

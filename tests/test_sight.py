@@ -1,12 +1,13 @@
 """The sight view on ray-cast scenes of exactly known twist."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import pytest
 from sight_scene import SightScene, photograph_sight
 
-from fitcheck.pipeline import measure_photo
+from fitcheck.pipeline import measure_photo, profile_after
 from fitcheck.setup import Setup
 from fitcheck.views.sight import _twist_deg
 
@@ -109,3 +110,19 @@ def test_doubtful_arrangements_are_warned_of(changes, code):
     _, found = measured(**changes)
     assert found.refused is None, found.refused
     assert code in {w.code for w in found.warnings}
+
+
+@pytest.mark.parametrize(("share", "said"), [(1.0, False), (1.04, False), (0.75, True)])
+def test_a_lens_quite_unlike_the_one_named_is_told_and_not_kept(share, said):
+    # A bent card or a crop draws the lens away from what the photograph's own data say.
+    photo = photograph_sight(SightScene())
+    named = replace(
+        photo,
+        focal_prior_px=share * photo.focal_prior_px,
+        focal_prior_relative_sd=0.03,
+        make="Maker",
+        model="One",
+    )
+    found = measure_photo(named, "sight", SETUP)
+    assert ("lens_unusual" in {w.code for w in found.warnings}) == said
+    assert (profile_after(named, found) is None) == said

@@ -1,5 +1,6 @@
 """The joint view's warnings and refusals, each made to happen on a photograph of a seam."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import cv2
@@ -158,6 +159,14 @@ def test_a_seam_at_the_picture_s_rim_is_too_short():
     assert "whole seam in the picture" in refusal_of(found, "seam_short").advice
     whole = measure_photo(photo, "joint", SETUP, points_px)
     assert whole.refused is None
+
+
+def test_a_photograph_made_small_is_refused_as_too_small():
+    photo = photograph_joint(JointScene())
+    few = cv2.resize(photo.pixels, None, fx=1 / 3, fy=1 / 3, interpolation=cv2.INTER_AREA)
+    small = replace(repainted(photo, few), focal_prior_px=photo.focal_prior_px / 3)
+    found = measure_photo(small, "joint", SETUP)
+    assert "not made smaller" in refusal_of(found, "seam_too_small").advice
 
 
 def test_a_card_of_another_kind_of_photograph_in_the_picture_is_named():

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitcheck.errors import Refused
-from fitcheck.seam_profiles import SeamProfiles
+from fitcheck.seam_profiles import FEWEST_BLOCKS, FEWEST_PLACES, SeamProfiles
 from fitcheck.seam_shapes import Sight
 from fitcheck.strips import StripFrame, Surface, blocks_beside
 from fitcheck.views.joint_panorama import CARD
@@ -31,7 +31,6 @@ CLEAR_OF_CARD_MM = 0.15  # its thickness and shadow
 LEAST_CLEAR = 0.5  # of the stretch
 FINE_BLOCK_MM = 0.5
 BLOCK_MM = 4.0
-FEWEST_BLOCKS = 8
 ENOUGH_PLACES = 40  # across a seam
 ROWS_ALIKE = 2.0  # variance of a mean of rows over what independent rows would give
 
@@ -83,7 +82,7 @@ def profiles_across(
     Raises
     ------
     Refused
-        ``seam_hidden`` or ``seam_short``.
+        ``seam_hidden``, ``seam_short`` or ``seam_too_small``.
     """
     outline = scene.card_outline_px(CARD)
     card_up = float(place.frame.from_surface(surface.from_pixels(outline))[:, 1].max())
@@ -113,6 +112,12 @@ def profiles_across(
     blur_px = round(blur_mm / (2 * float(up[1] - up[0])))
     every = 2 * max(1, min(blur_px, len(up) // (2 * ENOUGH_PLACES)))
     fine, up = fine[:, ::every], up[::every]
+    if len(up) < FEWEST_PLACES:
+        raise Refused(
+            "seam_too_small",
+            "The seam is too small in the photograph to be measured.",
+            "Send the photograph as it was taken, not made smaller, or go closer and retake.",
+        )
     group = max(2, min(round(BLOCK_MM / FINE_BLOCK_MM), len(fine) // FEWEST_BLOCKS))
     n = len(fine) // group
     if n < FEWEST_BLOCKS:

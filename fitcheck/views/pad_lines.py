@@ -76,6 +76,7 @@ class LineSearch:
                 slope_reach=slope_reach,
                 least_change=LEAST_CHANGE,
                 white=self.face.scene.white,
+                of_face=True,
             )
 
         found = lines(None, SEARCH_SLOPE)
@@ -85,7 +86,7 @@ class LineSearch:
         strongest = sorted(found, key=_change, reverse=True)[:MOST_CANDIDATES]
         weighed = []
         for c in strongest:
-            weight = self._parts_regions(frame, c, height_mm)
+            weight = c.weight * self._parts_regions(frame, c, height_mm)
             # Nothing of the riser lies outside its sides: there are only streaks of ground.
             inside = [o.change for o in strongest if o.line.offset_mm < c.line.offset_mm]
             weight *= min(1.0, c.change / max(inside, default=c.change)) ** 2
