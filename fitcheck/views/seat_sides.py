@@ -47,9 +47,9 @@ ROUND_MM, ROUND_SHARE = (0.3, 0.5), 0.5
 WALL_SEEN_MM = 0.2  # a wall that shows wider than this must show as a line of its own
 PROUD_UNDERNEATH_MM = 3.0  # how far a riser may stand out under its limb
 BUTT_THICKNESSES_MM = (8.0, 12.0, 16.0, 20.0)  # common practice, no source
-USUAL_THICKNESS_MM = 12.0
+USUAL_WALL_MM = {"limb": 12.0, "riser": 40.0}  # of a butt and of a riser; from memory
 # A wall of the limb that shows by so little runs into its face: its end may have been measured.
-BLENDED_WALL_MM, BLENDED_WALL_SHARE = (0.15, 0.75), 0.4
+BLENDED_WALL_MM, WALL_SHARE = (0.15, 0.75), 0.4
 SLIVER_MM = 0.4  # wider than this it shows as a line of its own
 SLIVER_STRIPS_MM = ((0.7, 0.4), (0.4, 0.12))  # inside a limb's edge: is it limb or riser?
 HIDDEN_MM = 0.6  # a riser's side so far under the limb's, whatever its thickness, cannot show
@@ -307,9 +307,8 @@ class SideFinder:
                 "face: it may be something else that lies there.",
                 LOOK,
             )
-        blended_mm = wall_slope * USUAL_THICKNESS_MM
-        if is_limb and BLENDED_WALL_MM[0] < blended_mm < BLENDED_WALL_MM[1]:
-            self.rivals[name].append(Rival(np.full(2, -blended_mm), BLENDED_WALL_SHARE))
+        wall_mm = wall_slope * USUAL_WALL_MM["limb" if is_limb else "riser"]
+        blended = is_limb and BLENDED_WALL_MM[0] < wall_mm < BLENDED_WALL_MM[1]
         beyond = [
             c
             for c in candidates
@@ -317,7 +316,10 @@ class SideFinder:
             and c.change > FAINT_SHARE * chosen.change
         ]
         least_wall = wall_slope * SHALLOWEST_WALL_MM["limb" if is_limb else "riser"]
-        if least_wall > WALL_SEEN_MM and not beyond:
+        unseen = least_wall > WALL_SEEN_MM and not beyond
+        if blended or unseen:
+            self.rivals[name].append(Rival(np.full(2, -wall_mm), WALL_SHARE))
+        if unseen:
             self._warn(
                 "wall_may_show",
                 f"The camera looks at the wall of the {_words(name)}, and it cannot be told from "
