@@ -241,8 +241,7 @@ def _profiles(grey: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.flo
     """Linear light at pixels inside the picture, (n, along, m), averaged along: shape (n, m)."""
     means = []
     for across, down in zip(x, y, strict=True):
-        part, left, top = pixel_grid.window(grey, across, down, 1)
-        places = across - np.float32(left), down - np.float32(top)
-        of_side = cv2.remap(linear_light(part), *places, cv2.INTER_LINEAR)
+        part, across, down = pixel_grid.window(grey, across, down, 1)
+        of_side = cv2.remap(linear_light(part), across, down, cv2.INTER_LINEAR)
         means.append(of_side.mean(axis=0, dtype=np.float64))
     return np.array(means)

@@ -131,14 +131,8 @@ def resample(
     for outline in keep_out:
         if np.all((outline.max(axis=0) >= lowest) & (outline.min(axis=0) <= highest)):
             usable &= ~_inside_convex(x, y, outline)
-    part, left, top = pixel_grid.window(picture, x, y)
-    light = cv2.remap(
-        linear_light(part),
-        x - np.float32(left),
-        y - np.float32(top),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    part, x, y = pixel_grid.window(picture, x, y)
+    light = cv2.remap(linear_light(part), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return Strip(along, outward, np.asarray(light, dtype=np.float32), usable)
 
 

@@ -5,6 +5,7 @@ import pytest
 
 from fitcheck import pixel_grid
 from fitcheck.camera import card_to_pixels, lens_from, pose_from
+from fitcheck.picture import TURNS, Turn
 
 
 def test_weights_carry_a_polynomial_exactly():
@@ -34,3 +35,16 @@ def test_a_strip_lands_where_projecting_every_point_puts_it(tilt, distance_mm):
     everywhere = project(along, across)
     away = np.hypot(x - everywhere[..., 0], y - everywhere[..., 1])
     assert away.max() < 1e-3  # pixels; half of it is the rounding to single precision
+
+
+@pytest.mark.parametrize("turn", [Turn(), *TURNS.values()])
+def test_a_turned_picture_is_read_where_it_is_stored(turn):
+    stored = np.arange(4 * 6 * 3, dtype=np.uint8).reshape(4, 6, 3)
+    upright = turn.seen(stored)
+    x, y = np.meshgrid(np.arange(upright.shape[1]), np.arange(upright.shape[0]))
+    found, column, row = pixel_grid.as_stored(
+        upright, x.ravel().astype(float), y.ravel().astype(float)
+    )
+    assert found.flags.c_contiguous
+    assert np.shares_memory(found, stored)
+    assert np.array_equal(found[row.astype(int), column.astype(int)], upright.reshape(-1, 3))

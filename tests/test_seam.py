@@ -4,12 +4,10 @@ import numpy as np
 import pytest
 from test_joint import profiles
 
-from fitcheck.picture import TURNS, Turn
 from fitcheck.seam_model import SeamModel
 from fitcheck.seam_readings import LIGHT
 from fitcheck.seam_search import search
 from fitcheck.seam_shapes import OPEN_A, OPEN_B, Sight
-from fitcheck.views.joint_panorama import as_stored
 
 SIGHT = Sight(0.05, 0.03, 0.2)
 # Edges, strip, and the logarithms of blur and both radii.
@@ -56,15 +54,3 @@ def test_a_search_ends_where_nothing_pulls_but_at_a_bound():
         inside = (found.theta > seam.lowest) & (found.theta < seam.highest)
         assert np.all(np.abs(pull * spread)[inside] < 0.05)
         assert np.all(found.theta[[OPEN_A, OPEN_B]] >= 0)
-
-
-@pytest.mark.parametrize("turn", [Turn(), *TURNS.values()])
-def test_a_turned_picture_is_read_where_it_is_stored(turn):
-    stored = np.arange(4 * 6 * 3, dtype=np.uint8).reshape(4, 6, 3)
-    upright = turn.seen(stored)
-    x, y = np.meshgrid(np.arange(upright.shape[1]), np.arange(upright.shape[0]))
-    found, at = as_stored(upright, np.stack([x.ravel(), y.ravel()], axis=1).astype(float))
-    assert found.flags.c_contiguous
-    assert np.shares_memory(found, stored)
-    column, row = at.astype(int).T
-    assert np.array_equal(found[row, column], upright.reshape(-1, 3))

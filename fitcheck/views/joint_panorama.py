@@ -120,7 +120,8 @@ def _light_at(
     at_nodes = surface.to_pixels(
         frame.to_surface(nodes[0][:, None], nodes[1][None, :]).reshape(-1, 2)
     )
-    stored, at_nodes = as_stored(picture, at_nodes)
+    stored, *at = pixel_grid.as_stored(picture, at_nodes[:, 0], at_nodes[:, 1])
+    at_nodes = np.stack(at, axis=1)
     on_fine = pixel_grid.weights(fine, NODES[0]).reshape(len(along), SAMPLES, -1)
     on_up = pixel_grid.weights(up, NODES[1])
     height, width = stored.shape[:2]
@@ -133,23 +134,6 @@ def _light_at(
         seen = cv2.remap(stored, x, y, cv2.INTER_LINEAR)
         light += linear_light(np.asarray(seen, dtype=np.uint8))
     return light / np.float32(SAMPLES), usable
-
-
-def as_stored(picture: Pixels, at: Array) -> tuple[Pixels, Array]:
-    """An upright view of a picture turned back to how it is stored, with its pixels, (n, 2).
-
-    OpenCV would copy all of what is turned.
-    """
-    turned = abs(picture.strides[0]) < abs(picture.strides[1])
-    if turned:
-        picture, at = picture.swapaxes(0, 1), at[:, ::-1]
-    for axis in (0, 1):
-        if picture.strides[axis] < 0:
-            picture = np.flip(picture, axis)
-            flipped = at.copy()
-            flipped[:, 1 - axis] = picture.shape[axis] - 1 - at[:, 1 - axis]
-            at = flipped
-    return picture, at
 
 
 def _bell(scale: float) -> Array:
