@@ -19,6 +19,7 @@ from fitcheck.cli_cards import add_card_options, setup_of
 from fitcheck.cli_lots import add_lot_commands
 from fitcheck.cli_report import add_report_commands, add_report_options, wishes_of
 from fitcheck.cli_store import add_store_commands, add_store_option
+from fitcheck.cli_views import add_view_option
 from fitcheck.errors import BadInput, FitcheckError
 from fitcheck.plain_text import visible_text
 from fitcheck.threads import one_thread
@@ -93,7 +94,7 @@ def _parser() -> _Parser:
 
     measure = commands.add_parser("measure", help="measure photographs of one view")
     measure.add_argument("photos", nargs="+", type=Path, metavar="PHOTO")
-    measure.add_argument("--view", required=True, help="seat, pad, sight or joint")
+    add_view_option(measure)
     measure.add_argument("--json", action="store_true", help="print JSON instead of text")
     measure.add_argument(
         "--report", type=Path, metavar="FILE", help="write the report to this HTML file, too"

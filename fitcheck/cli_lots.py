@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from fitcheck.cli_cards import add_card_options, setup_of
 from fitcheck.cli_report import add_report_options, shop_of
 from fitcheck.cli_store import add_store_option
+from fitcheck.cli_views import add_view_option
 from fitcheck.errors import BadInput
 from fitcheck.plain_text import visible_text
 
@@ -47,7 +48,7 @@ def add_lot_commands(commands: Any) -> None:
         help="CSV with the columns photo, part, operator, repeat, subgroup; or JSON "
         "(default: the folder's lot.json, else its only such CSV, else the photographs' names)",
     )
-    lot.add_argument("--view", default="", help="seat, pad, sight or joint (default: pad)")
+    add_view_option(lot, required=False, usual="pad")
     lot.add_argument("--name", default="", metavar="TEXT", help="of the lot")
     lot.add_argument("--date", default="", metavar="DATE", help="of the lot (default: today)")
     add_card_options(lot)
@@ -76,7 +77,7 @@ def add_lot_commands(commands: Any) -> None:
         "repeat", help="tell from a few photographs of one thing how well they repeat"
     )
     repeat.add_argument("photos", nargs="+", type=Path, metavar="PHOTO")
-    repeat.add_argument("--view", required=True, help="seat, pad, sight or joint")
+    add_view_option(repeat)
     add_card_options(repeat)
     _add_limits(repeat)
     repeat.set_defaults(run=_repeat)

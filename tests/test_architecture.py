@@ -33,7 +33,7 @@ ORDER = [
     {"lots"},
     {"access"},
     {"page"},
-    {"cli_store", "cli_report", "cli_cards"},
+    {"cli_store", "cli_report", "cli_cards", "cli_views"},
     {"cli_lots"},
     {"cli", "__main__"},
 ]
