@@ -42,27 +42,22 @@ def guide_svg(view: str) -> str:
     Parameters
     ----------
     view
-        ``"seat"``, ``"pad"``, ``"sight"`` or ``"joint"``.
+        Its name, for instance ``"seat"``.
 
     Returns
     -------
-    One SVG element, as wide as the place it is put in.
-
-    Raises
-    ------
-    ValueError
-        If there is no drawing for the view.
+    One SVG element, as wide as the place it is put in; empty for a view without a drawing,
+    whose steps in words must do.
     """
-    if view == "seat":
-        return seat_guide_svg()
-    if view not in _DRAWINGS:
-        raise ValueError(f"there is no drawing for the view {view!r}")
-    return _DRAWINGS[view]()
+    return _DRAWINGS[view]() if view in _DRAWINGS else ""
 
 
 def guide_words(view: str) -> str:
-    """Say in words what the drawing of a view shows, for those who cannot see it."""
-    return _WORDS[view]
+    """Say in words what the drawing of a view shows, for those who cannot see it.
+
+    Empty for a view without a drawing.
+    """
+    return _WORDS.get(view, "")
 
 
 _WORDS = {
@@ -318,7 +313,7 @@ def _joint() -> str:
     )
 
 
-_DRAWINGS = {"pad": _pad, "sight": _sight, "joint": _joint}
+_DRAWINGS = {"seat": seat_guide_svg, "pad": _pad, "sight": _sight, "joint": _joint}
 
 
 def good_and_bad_svg() -> str:

@@ -46,8 +46,10 @@ def guide_pdf(paper: str = "a4") -> bytes:
         example = bow_photo(EXAMPLES.get(name, ""))
         if example is not None:
             pictures[f"{name}.jpg"] = _reduced(example)
-        drawing = f"{name}-drawing.svg"
-        pictures[drawing] = guide_svg(name).replace(PAGE_FONTS, "DejaVu Sans").encode("utf-8")
+        drawn = guide_svg(name)
+        drawing = f"{name}-drawing.svg" if drawn else ""
+        if drawn:
+            pictures[drawing] = drawn.replace(PAGE_FONTS, "DejaVu Sans").encode("utf-8")
         pages.append(
             {
                 "name": name,
@@ -57,7 +59,7 @@ def guide_pdf(paper: str = "a4") -> bytes:
                 "steps": list(view.how_to),
                 "example": example is not None,
                 "drawing": drawing,
-                "drawing_alt": f"Drawing: {guide_words(name)}",
+                "drawing_alt": guide_words(name),
                 "alt": f"An example of the {name} photograph, of an invented bow, with the cards "
                 f"{', '.join((*view.cards, *view.optional_cards))} in place as the steps say.",
             }

@@ -170,13 +170,15 @@ def _guide(shot: Shot, expanded: bool) -> None:
                     "stood, and C where D stood.</p>"
                 )
         with drawing:
-            words.show(
-                words.picture(
-                    rough_in_unit_shown(guide_svg(shot.view)).encode("utf-8"),
-                    "svg+xml",
-                    guide_words(shot.view),
+            drawn = guide_svg(shot.view)
+            if drawn:
+                words.show(
+                    words.picture(
+                        rough_in_unit_shown(drawn).encode("utf-8"),
+                        "svg+xml",
+                        guide_words(shot.view),
+                    )
                 )
-            )
         words.show(
             words.picture(
                 good_and_bad_svg().encode("utf-8"),
