@@ -19,7 +19,14 @@ Arrangement = Literal["as received", "exchanged"]
 ENDS: tuple[End, End] = ("upper", "lower")
 SIDES: tuple[Side, Side] = ("left", "right")
 ARRANGEMENTS: tuple[Arrangement, Arrangement] = ("as received", "exchanged")
-VIEWS = ("seat", "pad", "sight", "joint")
+# What places a photograph of each view on the bow; a further view needs nothing of it. A sight
+# with both cards on the limb is placed by its limb alone: see :func:`placed_by`.
+PLACED_BY: dict[str, tuple[str, ...]] = {
+    "seat": ("end", "limb"),
+    "pad": ("end",),
+    "sight": ("end", "limb"),
+    "joint": ("end", "limb", "side"),
+}
 PURPOSES = ("rework", "new pads", "customer")
 PADS_ALONE = "new pads"  # the purpose that asks for nothing but a bare riser's pads
 STAGES = ("as received", "after rework")
@@ -133,7 +140,7 @@ class PhotoEntry:
     file
         Its file, below the folder of the inspection; may be empty if ``measurement`` is given.
     view
-        ``"seat"``, ``"pad"``, ``"sight"`` or ``"joint"``.
+        Name of a view, for instance ``"seat"``; one of :data:`fitcheck.views.VIEWS`.
     end
         End of the riser; None for a bare limb on the bench.
     limb
@@ -374,3 +381,21 @@ class Inspection:
         if arrangement == "exchanged" and len(here) == 2:
             return {"upper": here["lower"], "lower": here["upper"]}
         return here if arrangement == "as received" else {}
+
+
+def placed_by(view: str, near_card_on: str) -> tuple[str, ...]:
+    """Return the fields of a photograph that place what it shows on the bow.
+
+    Parameters
+    ----------
+    view, near_card_on
+        As in :class:`PhotoEntry`.
+
+    Returns
+    -------
+    Of ``end``, ``limb`` and ``side`` those that must be given; none for a view that no finding
+    is drawn from.
+    """
+    if view == "sight" and near_card_on != "riser":
+        return ("limb",)
+    return PLACED_BY.get(view, ())

@@ -23,7 +23,6 @@ from fitcheck.inspection import (
     SIDES,
     STAGES,
     STRING_PLACES,
-    VIEWS,
     Arrangement,
     Arrow,
     Bow,
@@ -41,12 +40,13 @@ from fitcheck.inspection import (
     Side,
     StringReading,
     TillerReading,
+    placed_by,
 )
 from fitcheck.json_fields import Fields, check_numbers, invalid, is_number, parse_json
 from fitcheck.measurement import Point
 from fitcheck.measurement_file import read_measurement
 from fitcheck.quantities import Quantity
-from fitcheck.views import VIEWS as VIEW_OF
+from fitcheck.views import VIEWS
 
 FORMAT = "fitcheck inspection"
 VERSION = 1
@@ -251,7 +251,7 @@ def _bars(f: Fields) -> tuple[Quantity, Quantity] | None:
 
 
 def _photo(f: Fields, known: _Names) -> PhotoEntry:
-    view = f.choice("view", VIEWS)
+    view = f.choice("view", tuple(VIEWS))
     if not view:
         f.invalid("a photograph does not say its “view”", f"Choose one of: {', '.join(VIEWS)}.")
     raw = f.take("measurement")
@@ -279,13 +279,7 @@ def _photo(f: Fields, known: _Names) -> PhotoEntry:
     called = f"the photograph {photo.file or '(measured before)'}"
     if not 1 <= photo.seating <= 99:
         f.invalid(f"“seating” of {called} is {photo.seating}", "Count from 1.")
-    wanting = {
-        "seat": ("end", "limb"),
-        "pad": ("end",),
-        "sight": ("end", "limb") if photo.near_card_on == "riser" else ("limb",),
-        "joint": ("end", "limb", "side"),
-    }[view]
-    for name in wanting:
+    for name in placed_by(view, photo.near_card_on):
         if getattr(photo, name) is None:
             f.invalid(
                 f"{called} shows the view {view} but does not say its “{name}”",
@@ -297,7 +291,7 @@ def _photo(f: Fields, known: _Names) -> PhotoEntry:
             f"but its measurement is of the view {measurement.view}",
             "Say which is right.",
         )
-    units = VIEW_OF[view].units
+    units = VIEWS[view].units
     for one in () if measurement is None else measurement.characteristics:
         if one.name not in units:
             f.invalid(

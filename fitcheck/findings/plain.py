@@ -23,6 +23,7 @@ from fitcheck.findings.words import (
     sentence,
 )
 from fitcheck.inspection import End
+from fitcheck.views import VIEWS
 
 # Steps that the owner hears of; the rest is how a bowyer goes about them.
 PROPOSED = (
@@ -298,10 +299,12 @@ def looked_at(findings: Findings) -> tuple[str, ...]:
         if found is not None and found.characteristics
     ]
     said = []
-    for view, what in words.items():
-        count = measured.count(view)
+    for name, view in VIEWS.items():
+        count = measured.count(name)
         if count:
-            said.append(f"{what} ({count} photograph{'s' if count > 1 else ''})")
+            said.append(
+                f"{words.get(name, view.title)} ({count} photograph{'s' if count > 1 else ''})"
+            )
     if findings.bench:
         said.append("readings on the bench")
     if findings.condition.clear or findings.condition.found:

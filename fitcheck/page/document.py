@@ -14,9 +14,10 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from fitcheck.errors import BadInput
-from fitcheck.inspection import ENDS, PADS_ALONE, Inspection
+from fitcheck.inspection import ENDS, PADS_ALONE, Inspection, placed_by
 from fitcheck.inspection_file import FORMAT, VERSION, inspection_from_json
 from fitcheck.store.fields import ABSENT, value_at
+from fitcheck.views import VIEWS
 
 # Fields of the page's own. The inspection file does not know them.
 OWN = ("done", "before")
@@ -154,14 +155,8 @@ def photos_of(document: Any) -> Iterator[dict[str, Any]]:
 
 def is_placed(photo: Mapping[str, Any]) -> bool:
     """Tell whether a photograph says what it shows as fully as its view needs."""
-    view = photo.get("view")
-    needed = {
-        "seat": ("end", "limb"),
-        "pad": ("end",),
-        "sight": ("end", "limb") if photo.get("near_card_on") == "riser" else ("limb",),
-        "joint": ("end", "limb", "side"),
-    }.get(str(view))
-    return needed is not None and all(photo.get(name) for name in needed)
+    view, near = str(photo.get("view")), str(photo.get("near_card_on"))
+    return view in VIEWS and all(photo.get(name) for name in placed_by(view, near))
 
 
 def inspection_file(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:

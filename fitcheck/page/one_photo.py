@@ -12,7 +12,8 @@ from fitcheck.page.shots import all_shots, shot_of
 from fitcheck.units import quantity_text
 from fitcheck.wording import wording
 
-# What a view is for: the characteristics whose uncertainty a photograph is judged by.
+# What a view is for: the characteristics whose uncertainty a photograph is judged by. Of a
+# further view all of them are.
 MAIN = {
     "seat": ("overhang_left", "overhang_right"),
     "pad": ("pad_squareness",),
@@ -98,7 +99,8 @@ def verdict(measurement: Measurement, reasons: bool = True) -> str:
             f"{told}</strong></p>{_another_kind(measurement)}<p>{words.text(note.message)} "
             f"<strong>{words.text(note.advice)}</strong></p>"
         )
-    main = [c for c in measurement.characteristics if c.name in MAIN[measurement.view]]
+    main_names = MAIN.get(measurement.view)
+    main = [c for c in measurement.characteristics if main_names is None or c.name in main_names]
     said = "; ".join(
         f"{wording(c.name).name} "
         f"{quantity_text(c.value, c.expanded_uncertainty, c.unit, signed=wording(c.name).signed)}"

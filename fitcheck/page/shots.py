@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from fitcheck.findings.next_photo import NextPhoto
-from fitcheck.inspection import ENDS, SIDES, VIEWS
+from fitcheck.inspection import ENDS, PLACED_BY, SIDES
 from fitcheck.page.document import limb_at, limb_names, pads_alone, photos_of
+from fitcheck.views import VIEWS
 
 LONGEST_LIMB_NAME = 60
 
@@ -77,9 +78,11 @@ def words_of(fields: Mapping[str, Any]) -> str:
         said = f"{where}pad, limb off"
     elif view == "joint":
         said = f"{where}seam{on}, from the {fields.get('side') or '…'}"
-    else:
+    elif view == "sight":
         near = "riser" if fields.get("near_card_on") == "riser" else "butt"
         said = f"{where}twist{on}, cards on {near} and tip"
+    else:
+        said = VIEWS[view].title
     if fields.get("cards_exchanged"):
         said += ", cards exchanged"
     return said[:1].upper() + said[1:]
@@ -182,7 +185,7 @@ def all_shots(document: Mapping[str, Any], helpful: Sequence[NextPhoto] = ()) ->
 
 
 def _further(document: Mapping[str, Any]) -> Iterator[Shot]:
-    """What may be taken besides: the seam's other side, the cards exchanged."""
+    """What may be taken besides: the seam's other side, the cards exchanged, further views."""
     for end in ENDS:
         limb = limb_at(document, end)
         if limb:
@@ -195,6 +198,9 @@ def _further(document: Mapping[str, Any]) -> Iterator[Shot]:
                             yield Shot("joint", end, other, side=side, optional=True)
                         yield Shot("sight", end, other, "", "riser", True, optional=True)
         yield Shot("pad", end, cards_exchanged=True, optional=True)
+    for view in VIEWS:
+        if view not in PLACED_BY:  # a view that the findings do not know: nothing to place
+            yield Shot(view, optional=True)
 
 
 def shown_by(asked: Mapping[str, str]) -> dict[str, Any]:
