@@ -62,6 +62,23 @@ def test_parallax_is_h_over_d_minus_h(height, above, percent):
     assert 100 * above / (height - above) == pytest.approx(percent, rel=1e-3)
 
 
+@pytest.mark.parametrize(("height", "behind"), [(400, 1.0), (300, 5.0), (300, 0.76), (300, -2.0)])
+@pytest.mark.parametrize("turn", [[0.0, 0.0, 0.0], [0.2, -0.3, 1.0]])
+def test_a_plane_behind_the_card_is_met_as_similar_triangles_say(height, behind, turn):
+    # The surface lies a card's thickness behind its print. With the camera at this height over
+    # the surface the print stands above it as the feature does in the test before, so its image
+    # there is h/(D − h) longer, away from the camera's foot point, however the card is tilted.
+    card2cam, _ = cv2.Rodrigues(np.array(turn))
+    camera = np.array([9.0, -14.0, -(height - behind)])  # in the card frame, before the print
+    pose = Pose(card2cam, -card2cam @ camera)
+    printed = np.array([[-12.5, 3.0, 0.0], [12.5, 3.0, 0.0], [20.0, 15.0, 0.0]])
+    found = pixels_to_card(card_to_pixels(printed, LENS, pose), LENS, pose, behind)
+    away = printed[:, :2] - camera[:2]
+    expected = camera[:2] + away * (1 + behind / (height - behind))
+    np.testing.assert_allclose(found[:, :2], expected, atol=1e-8)
+    np.testing.assert_allclose(found[:, 2], behind, atol=1e-9)
+
+
 def test_functions_broadcast_over_draws():
     rng = np.random.default_rng(3)
     vectors = ROTATION_VECTOR + 0.01 * rng.standard_normal((7, 3))
@@ -82,3 +99,12 @@ def test_rotation_matrix_agrees_with_opencv_down_to_no_rotation():
     for vector in ([0.0, 0, 0], [1e-9, 0, 0], [0.3, -2.0, 1.0], [np.pi, 0, 0]):
         expected, _ = cv2.Rodrigues(np.array(vector))
         np.testing.assert_allclose(rotation_matrix(np.array(vector)), expected, atol=1e-12)
+
+
+def test_rotation_matrices_of_many_vectors_agree_with_opencv():
+    vectors = np.random.default_rng(4).uniform(-2, 2, (2, 6, 3))
+    vectors[0, :3] = [[0.0, 0, 0], [1e-9, 0, 0], [np.pi, 0, 0]]
+    expected = [cv2.Rodrigues(vector)[0] for vector in vectors.reshape(-1, 3)]
+    found = rotation_matrix(vectors)
+    assert found.shape == (2, 6, 3, 3)
+    np.testing.assert_allclose(found.reshape(-1, 3, 3), expected, atol=1e-12)

@@ -356,6 +356,7 @@ def test_a_line_beside_any_edge_is_said_to_be_at_fault(edge, given, said):
     shot = Shot(scene_photo(), "seat", laid, frozenset(laid) if given else frozenset())
     (found,) = measure_shots([shot], Setup(scene.thickness, bars_mm=(100.0, 100.0)))
     assert found.refused is not None
+    assert found.refused.code == "line_without_edge"
     assert said in found.refused.message
     assert "Look at your lines" in verdict(found)
     assert "Take it again" not in verdict(found)

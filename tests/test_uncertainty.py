@@ -75,6 +75,22 @@ def test_squares_near_zero_jcgm_101_9_4():
     )["y"]
     # u = 50 exactly (analytic); a linear propagation would say zero.
     assert found.standard_uncertainty == pytest.approx(50, rel=0.02)
+    # Each square has u = √2 · 25, though its slope at the best estimate is zero.
+    assert found.budget == pytest.approx({"a": 35.4, "b": 35.4}, rel=0.15)
+
+
+def test_slopes_make_the_budget_of_a_nearly_straight_model():
+    # Its few draws say the whole uncertainty to 2 %; the slopes say each part of it better.
+    found = propagate(
+        lambda q: {"y": 3 * q["a"] + 4 * q["b"] + 1e-4 * q["a"] ** 2},
+        {"a": np.array(1.0), "b": np.array(1.0)},
+        [
+            Source("a", {"a": RNG.standard_normal(DRAWS)}),
+            Source("b", {"b": RNG.standard_normal(DRAWS)}),
+        ],
+    )["y"]
+    assert found.standard_uncertainty == pytest.approx(5, rel=0.01)
+    assert found.budget == pytest.approx({"a": 3, "b": 4}, rel=0.006)
 
 
 def test_a_shared_source_stays_shared():
