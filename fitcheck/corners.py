@@ -31,7 +31,9 @@ SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
 FEWEST_MARKERS = 4
 HALF_SEEN = 0.8  # of a card's markers; with fewer read, more are looked for
 LEAST_AGREEING = 0.8  # of the markers found; a bent or half-hidden card keeps nearly all
-OUTLIER_PX = 4.0  # a marker corner this far from its card's plane is another object
+# A marker corner this far from its card's plane is another object: in pixels of the picture, and
+# at least of the reduced one in which most markers are found, to a part of its pixels.
+OUTLIER_PX, OUTLIER_REDUCED_PX = 4.0, 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,8 +104,7 @@ def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDAr
     swells and closes the markers' cells.
     """
     smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape)
-    # A whole number of pixels to one is averaged many times as fast as any other share.
-    scale = 1 / max(1, round(max(grey.shape) / MARKER_SEARCH_SIDE_PX))
+    scale = 1 / _reduction(grey)
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     found: dict[int, NDArray[np.float64]] = {}
     whole = 0, 0, small.shape[1], small.shape[0]
@@ -124,6 +125,14 @@ def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDAr
         if found and not _some_card_half_seen(found, needed):
             break
     return found
+
+
+def _reduction(grey: NDArray[np.uint8]) -> int:
+    """How many pixels of a picture become one of the reduced picture, along either side.
+
+    A whole number is averaged many times as fast as any other share.
+    """
+    return max(1, round(int(max(grey.shape)) / MARKER_SEARCH_SIDE_PX))
 
 
 def _where_to_look(
@@ -207,7 +216,8 @@ def _corners_of(
 ) -> CardCorners | None:
     object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in markers_px])
     image_px = np.vstack(list(markers_px.values()))
-    homography, kept = cv2.findHomography(object_mm, image_px, cv2.RANSAC, OUTLIER_PX)
+    outlier_px = max(OUTLIER_PX, OUTLIER_REDUCED_PX * _reduction(grey))
+    homography, kept = cv2.findHomography(object_mm, image_px, cv2.RANSAC, outlier_px)
     if homography is None or np.count_nonzero(kept) < 4 * FEWEST_MARKERS:
         return None
     card2px = np.asarray(homography, dtype=np.float64)
@@ -223,7 +233,7 @@ def _corners_of(
         for step in ([1.0, 0.0], [0.0, 1.0])
     )
     clear_px = (card.square_mm - card.marker_mm) / 2 * px_per_mm
-    window = int(np.clip(0.8 * clear_px - 0.5, 2, 12))
+    window = int(np.clip(0.8 * clear_px - 0.5, 2, max(12, 6 * _reduction(grey))))
 
     height, width = grey.shape
     room = window + 3
