@@ -93,6 +93,23 @@ def find_cards(
     return found
 
 
+def card_shows(grey: NDArray[np.uint8]) -> bool:
+    """Tell whether some card's markers can be read, by one quick look at a reduced picture.
+
+    Parameters
+    ----------
+    grey
+        Picture, shape (height, width), dtype uint8.
+    """
+    scale = 1 / _reduction(grey)
+    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    smallest_px = SMALLEST_MARKER_PERIMETER * max(small.shape)
+    read = _detect_markers(np.asarray(small, dtype=np.uint8), smallest_px, one_threshold=True)
+    return any(
+        sum(i in read for i in card.marker_ids) >= FEWEST_MARKERS for card in CARDS.values()
+    )
+
+
 def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDArray[np.float64]]:
     """Marker id to its four corners in pixels of the full picture, shape (4, 2).
 

@@ -34,8 +34,9 @@ from fitcheck.measurement import (
     Note,
     Point,
 )
+from fitcheck.missing_card import explain_missing_card
 from fitcheck.photo import Photo, load_photo
-from fitcheck.quality import explain_missing_card, photo_warnings, refuse_unread_card
+from fitcheck.quality import photo_warnings, refuse_unread_card
 from fitcheck.setup import Setup
 from fitcheck.strips import Surface
 from fitcheck.uncertainty import propagate

@@ -13,7 +13,7 @@ ORDER = [
     {"photo", "cards", "setup", "lens_profile", "seam_profiles"},
     {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light", "seam_shapes"},
     {"adjustment", "arris", "seam_model", "strips"},
-    {"card_edges", "seam_search", "face_ends"},
+    {"card_edges", "seam_search", "face_ends", "missing_card"},
     {"edges", "edge_search", "uncertainty", "quality", "seam_readings", "side_fit", "faint_side"},
     {"seam"},
     {"views"},

@@ -2,8 +2,13 @@
 
 import cv2
 import numpy as np
+import pytest
+from scene import repainted
+from skimage import data
 
 from fitcheck.corners import find_cards
+from fitcheck.photo import load_photo
+from fitcheck.pipeline import measure_photo
 from fitcheck.samples import sample_folder
 
 
@@ -23,3 +28,70 @@ def test_cards_are_found_in_a_hundred_megapixels_as_in_a_few():
         expected = (one.corners_px + 0.5) * scale - 0.5
         # To a part of a pixel of the photograph, however much it was enlarged.
         assert np.max(np.abs(expected - other.corners_px)) < 0.7 * scale
+
+
+def without_cards(picture: np.ndarray) -> np.ndarray:
+    """The same picture with its own bench laid over every card."""
+    bare = picture.copy()
+    for found in find_cards(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)):
+        x, y, width, height = cv2.boundingRect(found.corners_px.astype(np.float32))
+        out = width // 3
+        left, right = max(x - out, 0), x + width + out
+        top, low = max(y - height, 0), y + 2 * height
+        bare[top:low, left:right] = picture[-(low - top) :, : right - left]
+    return bare
+
+
+def moved(picture: np.ndarray, by_px: int) -> np.ndarray:
+    """The same picture, smeared along its diagonal."""
+    return cv2.filter2D(picture, -1, np.eye(by_px) / by_px)
+
+
+def refused(picture: np.ndarray):
+    photo = load_photo(sample_folder() / "bow" / "received-upper-sight.jpg")
+    found = measure_photo(repainted(photo, np.ascontiguousarray(picture[..., ::-1])), "sight")
+    assert found.refused is not None
+    assert not found.characteristics
+    return found.refused
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda picture: cv2.GaussianBlur(picture, (0, 0), 5),
+        lambda picture: moved(picture, 25),
+        lambda picture: cv2.GaussianBlur(without_cards(picture), (0, 0), 5),
+    ],
+)
+def test_a_blurred_photograph_is_said_to_be_blurred(spoil):
+    note = refused(spoil(sight()))
+    assert note.code == "blurred"
+    assert "focus" in note.advice
+
+
+def test_noise_over_a_blurred_photograph_does_not_make_it_sharp():
+    soft = cv2.GaussianBlur(sight(), (0, 0), 5)
+    noise = np.random.default_rng(1).normal(0, 3, soft.shape)
+    assert refused(np.clip(soft + noise, 0, 255).astype(np.uint8)).code == "blurred"
+
+
+def test_a_sharp_photograph_without_a_card_is_said_to_have_none():
+    note = refused(without_cards(sight()))
+    assert note.code == "no_card"
+    for picture in (data.astronaut(), data.coffee(), data.rocket(), data.hubble_deep_field()):
+        large = cv2.resize(picture, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        for seen in (picture, large):
+            assert refused(np.ascontiguousarray(seen[..., ::-1])).code == "no_card"
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_a_mirrored_photograph_is_said_to_be_mirrored(axis):
+    note = refused(np.flip(sight(), axis))
+    assert note.code == "mirrored"
+    assert "front camera" in note.advice
+
+
+def test_a_mirrored_photograph_is_known_blurred_and_large_too():
+    soft = cv2.GaussianBlur(np.flip(sight(), 1), (0, 0), 1.5)
+    large = cv2.resize(soft, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    assert refused(large).code == "mirrored"

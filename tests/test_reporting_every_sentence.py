@@ -33,6 +33,7 @@ OF_PHOTOGRAPHS = [
         for name in (
             "measurement.py",
             "quality.py",
+            "missing_card.py",
             "adjustment.py",
             "pipeline.py",
             "photo.py",
