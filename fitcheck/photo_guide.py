@@ -47,6 +47,7 @@ def guide_pdf(paper: str = "a4") -> bytes:
         if example is not None:
             pictures[f"{name}.jpg"] = _reduced(example)
         drawn = guide_svg(name)
+        cards = (*view.cards, *view.optional_cards)
         drawing = f"{name}-drawing.svg" if drawn else ""
         if drawn:
             pictures[drawing] = drawn.replace(PAGE_FONTS, "DejaVu Sans").encode("utf-8")
@@ -60,8 +61,9 @@ def guide_pdf(paper: str = "a4") -> bytes:
                 "example": example is not None,
                 "drawing": drawing,
                 "drawing_alt": guide_words(name),
-                "alt": f"An example of the {name} photograph, of an invented bow, with the cards "
-                f"{', '.join((*view.cards, *view.optional_cards))} in place as the steps say.",
+                "alt": f"An example of the {name} photograph, of an invented bow, with "
+                f"{'cards' if len(cards) > 1 else 'card'} {', '.join(cards)} in place as the "
+                "steps say.",
             }
         )
     data = {"paper": PAPERS[paper], "pages": pages, "program": f"fitcheck {__version__}"}

@@ -47,9 +47,11 @@ Hints = Mapping[str, Sequence[Point]]
 SEED = 20070  # any fixed number: the same photo gives the same digits
 TYPICAL_BLUR_PX = 1.2
 STANDING = frozenset("CD")  # cards that stand on a fold; the others lie flat
-STAND_IT = "Stand the card on its fold, whole in the picture, evenly lit and in focus, and retake."
+STAND_IT = (
+    "Stand each card on its fold, whole in the picture, evenly lit and in focus, and retake."
+)
 LAY_IT = (
-    "Lay the card flat, whole in the picture, evenly lit and in focus, and retake from about "
+    "Lay each card flat, whole in the picture, evenly lit and in focus, and retake from about "
     "40 cm."
 )
 BENT_FROM_SIGMAS = 5.0  # of bow or warp; a flat card shows up to 3
@@ -302,15 +304,18 @@ def _find(photo: Photo, view: View) -> _Seen:
         if others:
             raise Refused(
                 "wrong_card",
-                f"Missing in the picture: card {' and '.join(missing)}. "
-                f"Found instead: card {' and '.join(others)}.",
+                f"Missing in the picture: {'cards' if len(missing) > 1 else 'card'} "
+                f"{' and '.join(missing)}. Found instead: "
+                f"{'cards' if len(others) > 1 else 'card'} {' and '.join(others)}.",
                 "Put the cards as the guide shows and retake; or, if it is another kind of "
                 "photograph, say so.",
             )
         explain_missing_card(photo.grey)
         raise Refused(
             "no_card",
-            f"Card {' and '.join(missing)} was not found in the photograph.",
+            f"Cards {' and '.join(missing)} were not found in the photograph."
+            if len(missing) > 1
+            else f"Card {missing[0]} was not found in the photograph.",
             STAND_IT if STANDING.issuperset(missing) else LAY_IT,
         )
     return _Seen(photo, cards, _another_view(view, everything))
@@ -326,9 +331,13 @@ def _another_view(view: View, found: list[CardCorners]) -> tuple[Note, ...]:
             return (
                 Note(
                     "another_view",
-                    f"Card {' and '.join(beside)} is in the picture, too, as in a photograph of "
-                    "another kind.",
-                    "If it shows something else, say so; else leave that card out of the picture.",
+                    f"Cards {' and '.join(beside)} are in the picture, too, as in a photograph of "
+                    "another kind."
+                    if len(beside) > 1
+                    else f"Card {beside[0]} is in the picture, too, as in a photograph of another "
+                    "kind.",
+                    "If it shows something else, say so; else leave what is not needed out of the "
+                    "picture.",
                 ),
             )
     return ()

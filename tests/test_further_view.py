@@ -92,6 +92,7 @@ def test_an_inspection_shows_its_value_and_does_not_judge_it(tmp_path, capsys):
     html = (out / "report.html").read_text(encoding="utf-8")
     assert "Card spacing" in html
     assert "Spacing of the cards (1 photograph)" in html
+    assert "in the plane of each of the cards A, B" in html
 
 
 def test_the_page_offers_it_and_takes_it_into_the_inspection():

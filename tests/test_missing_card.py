@@ -78,6 +78,7 @@ def test_noise_over_a_blurred_photograph_does_not_make_it_sharp():
 def test_a_sharp_photograph_without_a_card_is_said_to_have_none():
     note = refused(without_cards(sight()))
     assert note.code == "no_card"
+    assert note.message == "Cards C and D were not found in the photograph."
     for picture in (data.astronaut(), data.coffee(), data.rocket(), data.hubble_deep_field()):
         large = cv2.resize(picture, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
         for seen in (picture, large):

@@ -302,7 +302,7 @@ def test_a_photograph_of_another_kind_is_told_and_can_be_said_to_be_so() -> None
     assert app.selectbox(key=f"shows-{sha256}").label == "It shows"
     file = "received-upper-seat.jpg"
     app = uploaded(app, (file, (BOW / file).read_bytes()))
-    assert "Missing in the picture: card C. Found instead: card A and B." in said(app)
+    assert "Missing in the picture: card C. Found instead: cards A and B." in said(app)
     newest = list(inspection_of(app).photos)[-1]
     assert app.selectbox(key=f"shows-{newest}").label == "It shows"
 

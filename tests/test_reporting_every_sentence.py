@@ -73,8 +73,10 @@ VALUES = {
     "view.name": ("seat", "sight"),
     "visible_text(name)": ("seat.jpg",),
     "what": ("seat.jpg is 9000 × 90 pixels", "seat.jpg has too many pixels"),
-    "' and '.join(beside)": ("A", "D"),
+    "' and '.join(beside)": ("A and B", "C and D"),
+    "beside[0]": ("A", "D"),
     "' and '.join(missing)": ("A", "C and D"),
+    "missing[0]": ("A", "D"),
     "' and '.join(others)": ("C", "A and B"),
 }
 NAME = {"photo.py": ("seat.jpg",)}  # elsewhere a card's letter

@@ -179,12 +179,14 @@ def _alt(page: PhotoPage, what: str, barred: Sequence[str], lang: Language) -> s
         return lang.text("picture_alt_plain", number=page.number, what=what)
     drawn = []
     if found.cards:
-        drawn.append(lang.text("drawn_cards", cards=", ".join(c.card for c in found.cards)))
+        key = "drawn_card" if len(found.cards) == 1 else "drawn_cards"
+        drawn.append(lang.text(key, cards=", ".join(c.card for c in found.cards)))
     if found.edges:
         edges = ", ".join(edge_name(lang, e.edge) for e in found.edges)
         drawn.append(lang.text("drawn_edges", edges=edges))
     if barred:
-        drawn.append(lang.text("drawn_bar", bar=_bar(lang), cards=", ".join(barred)))
+        key = "drawn_bar" if len(barred) == 1 else "drawn_bars"
+        drawn.append(lang.text(key, bar=_bar(lang), cards=", ".join(barred)))
     values = "; ".join(
         f"{measure_name(lang, c.name)} {_characteristic(c, lang)}" for c in found.characteristics
     )
