@@ -14,9 +14,6 @@ from fitcheck.errors import Refused
 from fitcheck.measurement import Note
 from fitcheck.step_fit import CEILING
 
-# scikit-image's measure, 0 sharp to 1 blurred; a card needs better than this to be read.
-BLUR_REFUSED = 0.7
-CLIPPED_SHARE_REFUSED = 0.02  # of the pixels; a card's white alone is less
 CARD_BLUR_WARNED_PX = 2.5
 CARD_BLUR_REFUSED_PX = 5.0
 FEWEST_PX_PER_SQUARE = 12.0
@@ -29,39 +26,6 @@ FEWEST_SIDES_SHARE = 0.35
 # Of chi-squared with five degrees of freedom: 1 in 7000 of lenses that are as they were thought.
 LENS_SURPRISE_WARNED = 25.0
 DARK_GREY = 60  # of 255; a card whose paper is darker cannot be measured
-
-
-def explain_missing_card(grey: NDArray[np.uint8]) -> None:
-    """Refuse a photograph in which blur or over-exposure keeps a card from being read.
-
-    Blur is judged by ``skimage.measure.blur_effect`` (Crété-Roffet et al., "The blur effect",
-    SPIE 6492, 2007) on the sharpest quarter of the picture.
-
-    Raises
-    ------
-    Refused
-        ``blurred`` or ``over_exposed``; returns if neither explains a missing card.
-    """
-    if np.mean(grey >= 254) > CLIPPED_SHARE_REFUSED:
-        raise Refused(
-            "over_exposed",
-            "The photograph is over-exposed: its white areas have run together.",
-            "Tap on the white card to set the exposure, or take the light further away.",
-        )
-    from skimage.measure import blur_effect
-
-    step = max(1, round(max(grey.shape) / 2000))
-    small = grey[::step, ::step]
-    tiles = [t for row in np.array_split(small, 4) for t in np.array_split(row, 4, axis=1)]
-    busy = sorted(tiles, key=lambda t: -float(np.std(t)))[:4]
-    if all(np.std(t) < 2 for t in busy):
-        return
-    if min(float(blur_effect(t)) for t in busy) > BLUR_REFUSED:
-        raise Refused(
-            "blurred",
-            "The photograph is blurred.",
-            "Tap on the card to focus, rest the phone or your elbows, and retake in more light.",
-        )
 
 
 def refuse_unread_card(grey: NDArray[np.uint8], card: CardCorners) -> None:
