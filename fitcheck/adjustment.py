@@ -80,12 +80,12 @@ class LensPrior:
 
     @property
     def sd(self) -> Array:
-        """Standard deviations, shape (5,)."""
+        """Standard deviations, shape (5,), px for focal length and principal point."""
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
     @property
     def whitening(self) -> Array:
-        """W with WᵀW the inverse of the covariance, shape (5, 5)."""
+        """W with WᵀW the inverse of the covariance, shape (5, 5), 1/px for all but k1 and k2."""
         scaled = self.covariance / np.outer(self.sd, self.sd)
         return np.asarray(np.linalg.inv(np.linalg.cholesky(scaled)) / self.sd)
 
@@ -143,14 +143,14 @@ class Observations:
 
     @cached_property
     def bend_shapes(self) -> Array:
-        """Bow along the card and warp, 1 at its corners, with its mean plane kept, (n, 2)."""
+        """Bow along the card and warp, mean plane kept, (n, 2): mm for 1 mm at its ends."""
         low, high = self.points_mm.min(axis=0)[:2], self.points_mm.max(axis=0)[:2]
         x, y = (2 * (self.points_mm[:, :2] - low) / (high - low) - 1).T
         return np.stack([x**2 - 1 / 3, x * y], axis=1)
 
     @staticmethod
     def of_corners(corners_mm: Array, corners_px: Array) -> Observations:
-        """Corners as observations: each counts along x and along y."""
+        """Corners, mm (n, 3) and pixels (n, 2), as observations: each along x and along y."""
         n = len(corners_mm)
         return Observations(
             np.repeat(corners_mm, 2, axis=0),
@@ -199,13 +199,13 @@ class Adjustment:
         return float(self.parameters[OWN * (card - len(self.used))])
 
     def bends_mm(self, card: int) -> tuple[Array, Array]:
-        """How far a card's ends lie behind a plane by bow and by warp: estimates and sds, mm."""
+        """How far a card's ends lie behind a plane by bow and warp, mm: values and sds, (2,)."""
         first = len(self.parameters) + OWN * (card - len(self.used)) + SPREADS
         own = slice(first, first + BENDS)
         return self.parameters[own], np.sqrt(np.diag(self.covariance)[own])
 
     def lens_held(self) -> Array:
-        """Covariance of everything else were the lens known: conditional, lens part zero."""
+        """Covariance (p, p), px and mm, of all else were the lens known: lens part zero."""
         n = LENS_PARAMETERS
         cov = self.covariance
         held = np.zeros_like(cov)
@@ -214,12 +214,12 @@ class Adjustment:
 
 
 def draw_lens(draws: Array) -> Lens:
-    """Return the lenses of many draws of the parameters, shape (draws, p)."""
+    """Return the lenses, pixels, of many draws of the parameters, shape (draws, p)."""
     return lens_from(draws[:, :LENS_PARAMETERS])
 
 
 def draw_pose(draws: Array, card: int) -> Pose:
-    """Return one card's poses of many draws of the parameters, shape (draws, p)."""
+    """Return one card's poses, mm and radians, of many draws of the parameters, (draws, p)."""
     return pose_from(_pose_slice(draws, card))
 
 

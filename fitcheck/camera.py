@@ -51,7 +51,7 @@ class Pose:
 
 
 def lens_from(parameters: Array) -> Lens:
-    """Return the lens held in the last axis of ``parameters``, shape (..., 5)."""
+    """Return the lens held in the last axis of ``parameters``, shape (..., 5): px, no unit."""
     return Lens(*(parameters[..., i] for i in range(LENS_PARAMETERS)))
 
 

@@ -77,7 +77,7 @@ class LensProfile:
     photographs: int
 
     def loosened(self) -> Array:
-        """Covariance for the next photograph, shape (3, 3): the lens may have moved to focus."""
+        """Covariance for the next photograph, (3, 3), px for the first: it may have focused."""
         drift = [FOCAL_DRIFT_RELATIVE_SD * self.mean[0], DISTORTION_DRIFT_SD, DISTORTION_DRIFT_SD]
         return np.asarray(self.covariance + np.diag(np.square(drift)))
 

@@ -45,7 +45,7 @@ def orthogonal_line(points: Array) -> tuple[Array, Array]:
     Parameters
     ----------
     points
-        Shape (n, 2), n at least 2, not all on one spot.
+        Shape (n, 2), n at least 2, not all on one spot; mm or any other unit.
 
     Returns
     -------
@@ -72,7 +72,7 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
     Parameters
     ----------
     along, across
-        Coordinates of the points, shape (n,), in order along the line.
+        Coordinates of the points, shape (n,), mm, in order along the line.
 
     Returns
     -------
@@ -113,9 +113,9 @@ def weighted_line(design: Array, across: Array, weights: Array) -> Array | None:
     Parameters
     ----------
     design
-        Ones and places along, shape (n, 2).
+        Ones and places along, mm, shape (n, 2).
     across, weights
-        Errors across and what each counts, shape (n,).
+        Errors across, mm, and what each counts, shape (n,).
 
     Returns
     -------
@@ -133,7 +133,7 @@ def weighted_line(design: Array, across: Array, weights: Array) -> Array | None:
 
 
 def median_of_few(values: Array) -> float:
-    """Median of some dozens of values; NumPy's own takes five times as long for so few."""
+    """Median of some dozens of values, shape (n,), same unit; NumPy's takes five times as long."""
     half = len(values) // 2
     if len(values) % 2:
         return float(np.partition(values, half)[half])
@@ -141,7 +141,10 @@ def median_of_few(values: Array) -> float:
 
 
 def widening_of(residual: Array) -> float:
-    """By how much correlated neighbours widen the variance of a mean: 1 + 2 Σ correlation."""
+    """By how much correlated neighbours widen the variance of a mean: 1 + 2 Σ correlation.
+
+    Residuals in order, shape (n,), of any unit.
+    """
     total = max(float(np.sum(residual**2)), 1e-18)
     widening = 1.0
     for lag in range(1, min(8, len(residual) // 4)):

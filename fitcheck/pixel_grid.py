@@ -24,6 +24,8 @@ Place = TypeVar("Place", Array, Singles)
 def nodes(count: int) -> Array:
     """Chebyshev points of [-1, 1], shape (count,): a polynomial through them stays close between.
 
+    They have no unit: :func:`spread_over` gives millimetres.
+
     Source: Trefethen, "Approximation Theory and Approximation Practice", 2013, chapters 2 and 4.
     """
     points = np.cos(np.pi * np.arange(count - 1, -1, -1) / (count - 1))

@@ -32,6 +32,13 @@ DARK_GREY = 60  # of 255; a card whose paper is darker cannot be measured
 def refuse_unread_card(grey: NDArray[np.uint8], card: CardCorners) -> None:
     """Refuse a photograph in which hardly a side of a card's squares could be measured.
 
+    Parameters
+    ----------
+    grey
+        Picture, shape (height, width), dtype uint8.
+    card
+        The card, its corners in pixels.
+
     Raises
     ------
     Refused

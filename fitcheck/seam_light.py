@@ -41,7 +41,10 @@ DARK_SEAM = Reading(inner_light=(0.006, 0.008, 0.006), knot_texture=0.15)
 def light_prior(
     n: int, block_mm: float, white: float, reading: Reading = DARK_SEAM
 ) -> tuple[Array, Array]:
-    """Precision (3 n, 3 n) and mean of the opening's light: near a mean, slow along it."""
+    """Precision, shape (3 n, 3 n), and mean, (3 n,), of the opening's linear light.
+
+    It lies near a mean and changes slowly along the opening.
+    """
     differences = np.diff(np.eye(n), axis=0)
     chain = differences.T @ differences
     precision = np.zeros((n, 3, n, 3))
@@ -56,7 +59,7 @@ def light_prior(
 
 
 def own_grain(light: Array) -> Array:
-    """How much a side's light, (n, m, 3), differs from block to block beyond its level, (3,)."""
+    """How much a side's linear light, (n, m, 3), differs by block, (3,), but in level."""
     relative = light / np.maximum(light.mean(axis=1, keepdims=True), 1e-6)
     own = relative - np.median(relative, axis=0)
     sd = 1.4826 * np.median(np.abs(own), axis=(0, 1))
@@ -64,7 +67,7 @@ def own_grain(light: Array) -> Array:
 
 
 def texture_prior(knots: int, reading: Reading = DARK_SEAM) -> Array:
-    """Precision of a texture that wanders with the distance from the edge."""
+    """Precision, shape (knots, knots), of a texture that wanders away from the edge: log light."""
     steps = np.eye(knots) - np.eye(knots, k=-1)
     sd = np.full(knots, reading.knot_texture)
     sd[0] = EDGE_TEXTURE
@@ -72,7 +75,7 @@ def texture_prior(knots: int, reading: Reading = DARK_SEAM) -> Array:
 
 
 def diagonal_blocks(blocks: list[Array]) -> Array:
-    """Square blocks joined along the diagonal of one matrix."""
+    """Square blocks, (k, k) each, joined along the diagonal of one matrix; any unit."""
     size = sum(len(block) for block in blocks)
     joined = np.zeros((size, size))
     at = 0

@@ -223,7 +223,7 @@ class SeamModel:
         return np.arange(3) if reach_mm[0] < 0 else np.arange(self.m - 3, self.m)
 
     def fitted(self, thetas: Array) -> Fitted:
-        """How well guesses of the parameters, (g, 8), fit, and where they should move."""
+        """How well guesses, (g, 8), mm and logarithms, fit, and where they should move."""
         found = self.solve(thetas)
         g = len(thetas)
         weights = self._weights()
@@ -334,7 +334,7 @@ class SeamModel:
         )
 
     def solve(self, thetas: Array) -> Levels:
-        """Solve for the levels of guesses (g, 8); none is negative in the opening."""
+        """Solve for the levels, linear light, of guesses (g, 8); none below 0 in the opening."""
         shapes = self.across.shapes(thetas)
         normal, wanted = self._normal(shapes)
         inside = np.arange(3 * self.n)
@@ -362,11 +362,11 @@ class SeamModel:
         return Levels(shapes, normal, levels - self.prior_level, by_block, left)
 
     def by_block(self, left: Array) -> Array:
-        """What is left of the light, (n, m, colours), in its sds, (n, m times colours)."""
+        """What is left of the linear light, (n, m, colours), in its sds, (n, m times colours)."""
         return np.asarray((left * np.sqrt(self._weights())).reshape(self.n, -1))
 
     def shifts(self, theta: Array) -> tuple[Array, Array]:
-        """How far each block alone would move either edge, mm; NaN where it cannot tell."""
+        """How far each block alone would move either edge, mm, (n,); NaN where it cannot tell."""
         there = np.repeat(theta[None], 3, axis=0)
         step = 0.01
         # Moving the pad alone leaves the limb where it is.

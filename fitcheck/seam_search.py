@@ -68,7 +68,7 @@ def share_left(cost: float, of: float) -> float:
 
 
 def starts(model: SeamModel, few: SeamModel) -> list[Array]:
-    """Guesses to search from: what the profiles show, closed, and the likeliest of a grid.
+    """Guesses, shape (8,), mm and logarithms: what the profiles show, closed, the best of a grid.
 
     The grid is tried on few blocks.
     """
@@ -88,13 +88,16 @@ def starts(model: SeamModel, few: SeamModel) -> list[Array]:
 
 
 def thinned(guesses: Array) -> Array:
-    """Guesses without those whose edges hardly differ from another's."""
+    """Guesses, shape (g, 8), without those whose edges, mm, hardly differ from another's."""
     cells = np.round(guesses[:, :EDGES] / ALIKE_MM)
     return np.asarray(guesses[np.sort(np.unique(cells, axis=0, return_index=True)[1])])
 
 
 def likeliest(tried: Array, costs: Array, most: int, before: Sequence[Array] = ()) -> list[Array]:
-    """So many guesses: those chosen before, then the cheapest that lie apart from one another."""
+    """So many guesses, shape (8,): those of before, then the cheapest that lie apart, in mm.
+
+    Tried are guesses of shape (g, 8) with their costs, (g,).
+    """
     guesses = list(before)
     for k in np.argsort(costs):
         if len(guesses) == most:
@@ -133,7 +136,7 @@ def _half_light(model: SeamModel) -> Array:
 def search(
     model: SeamModel, guesses: Sequence[Array], finished: float, most_steps: int = MOST_STEPS
 ) -> list[Solution]:
-    """Search from guesses of all parameters, from all at once.
+    """Search from guesses of all parameters, shape (8,) each, mm and logarithms, all at once.
 
     Gauss-Newton with bounds; a step that is no better is tried again shorter. Finished is what
     changes no more than such a share of the cost.

@@ -130,7 +130,7 @@ class Across:
         self.far_share = sight.far_share
 
     def shapes(self, thetas: Array) -> Shapes:
-        """Return the shapes for guesses of the parameters, (g, 8)."""
+        """Return the shapes for guesses of the parameters, (g, 8): millimetres and logarithms."""
         pad_a, pad_b, open_a, open_b, strip, blur, round_pad, round_limb = (
             one[:, None] for one in thetas.T
         )

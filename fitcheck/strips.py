@@ -53,7 +53,7 @@ class StripFrame:
     outward: Array
 
     def to_surface(self, along_mm: Array, outward_mm: Array) -> Array:
-        """Strip coordinates, broadcast together to any shape (...), to card x and y (..., 2)."""
+        """Strip coordinates, mm, broadcast to any shape (...), to card x and y, mm, (..., 2)."""
         return np.asarray(
             self.origin_mm
             + np.asarray(along_mm)[..., None] * self.along
@@ -61,7 +61,7 @@ class StripFrame:
         )
 
     def from_surface(self, points_mm: Array) -> Array:
-        """Card x and y, shape (n, 2), to (along, outward), shape (n, 2)."""
+        """Card x and y, mm, shape (n, 2), to (along, outward), mm, shape (n, 2)."""
         moved = points_mm - self.origin_mm
         return np.stack([moved @ self.along, moved @ self.outward], axis=-1)
 
@@ -75,7 +75,7 @@ class Line:
     middle_mm: float
 
     def at(self, along_mm: Array | float) -> Array:
-        """Outward position at the given place(s) along the strip, mm."""
+        """Outward position at the given place(s) along the strip, mm, of the same shape."""
         return np.asarray(self.offset_mm + self.slope * (np.asarray(along_mm) - self.middle_mm))
 
 
@@ -137,7 +137,10 @@ def resample(
 
 
 def block_means(strip: Strip, rows: int) -> tuple[Array, Array]:
-    """Mean light of blocks of rows, (blocks, samples, 3), NaN where less than half is usable."""
+    """Mean linear light of blocks of rows, (blocks, samples, 3), and their places along, mm.
+
+    NaN where less than half is usable.
+    """
     n = len(strip.along_mm) // rows
     shape = (n, rows, len(strip.outward_mm))
     usable = strip.usable[: n * rows].reshape(shape)

@@ -52,7 +52,7 @@ class Openings:
 
     @property
     def best_mm(self) -> Array:
-        """The openings' medians, shape (2,)."""
+        """The openings' medians, mm, shape (2,)."""
         return np.asarray(np.median(self.opening_mm, axis=0))
 
 

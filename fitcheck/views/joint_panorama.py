@@ -56,7 +56,7 @@ class Panorama:
     def bands(self, up_mm: Array, reaches_mm: Array) -> tuple[Array, NDArray[np.int_]]:
         """Mean log light of bands above a place in every row, and of how many samples.
 
-        Places of shape (along,), the bands' lower and upper ends from there, (bands, 2); shapes
+        Places, mm, (along,), the bands' lower and upper ends from there, mm, (bands, 2); shapes
         (bands, along, 3) and (bands, along).
         """
         count = len(self.up_mm)

@@ -63,7 +63,7 @@ class EndFace:
         along_mm: tuple[float, float],
         outward_mm: tuple[float, float],
     ) -> tuple[Array, Array, Array]:
-        """Logarithms of light of blocks of 1 mm beside a line, and their places."""
+        """Log light of blocks of 1 mm beside a line, (n, m, 3), and places, mm, (n,) and (m,)."""
         light, along, outward = blocks_beside(
             self.scene.picture, self.surface, frame, line, along_mm, outward_mm, 1.0, []
         )

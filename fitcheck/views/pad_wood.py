@@ -59,7 +59,7 @@ def shade_inside(
 
 
 def unlikeness(one: Array, other: Array) -> float:
-    """How far two shades differ: up to 1 in wood of one kind, well over 1 in other things."""
+    """How far two shades, log light (3,), differ: up to 1 in one wood, over 1 in others."""
     apart = one - other
     brightness = float(apart.mean())
     colour = float(np.linalg.norm(apart - brightness))

@@ -18,13 +18,16 @@ LOG_FLOOR = 0.002  # linear light
 
 
 def tint_distance(one: Array, other: Array) -> float:
-    """How far two colours are apart without their brightness, in logarithms."""
+    """How far two colours, linear light (3,), are apart but in brightness, in logarithms."""
     apart = np.log(one + LOG_FLOOR) - np.log(other + LOG_FLOOR)
     return float(np.linalg.norm(apart - np.mean(apart)))
 
 
 def is_riser(strip: Array | None, limb: Array, risers: list[Array]) -> bool:
-    """Whether a strip has the tint of one of the riser's colours and not the limb's."""
+    """Whether a strip has the tint of one of the riser's colours and not the limb's.
+
+    Linear light, shape (3,) each.
+    """
     if strip is None:
         return False
     nearest = min(risers, key=lambda c: tint_distance(strip, c))
@@ -39,7 +42,7 @@ def is_riser(strip: Array | None, limb: Array, risers: list[Array]) -> bool:
 def holds_riser(strip: Array | None, limb: Array, risers: list[Array]) -> bool:
     """Whether a strip's light is the limb's with a good share of the riser's in it.
 
-    Its tint then lies between the two, and nowhere else.
+    Linear light, shape (3,) each. Its tint then lies between the two, and nowhere else.
     """
     if strip is None:
         return False
