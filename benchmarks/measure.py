@@ -14,6 +14,7 @@ taken again: other work on the machine slows one part more than another.
 
 import argparse
 import json
+import os
 import platform
 import resource
 import subprocess
@@ -28,6 +29,7 @@ from fitcheck.threads import one_thread
 one_thread()  # as the command line does, before NumPy is loaded
 
 import cv2  # noqa: E402
+import numpy as np  # noqa: E402
 from PIL import Image  # noqa: E402
 
 from fitcheck import pipeline  # noqa: E402
@@ -178,8 +180,8 @@ def all_ratios(megapixels):
 
 
 def worse(ratios, kept):
-    """Names of the ratios that are worse than kept by more than half."""
-    return [name for name, ratio in ratios.items() if name in kept and ratio > WORSE * kept[name]]
+    """Names of the ratios that are worse than kept by more than half, or not kept at all."""
+    return [name for name, ratio in ratios.items() if ratio > WORSE * kept.get(name, 0.0)]
 
 
 def main():
@@ -195,7 +197,8 @@ def main():
     if options.keep:
         kept = {
             "date": datetime.now(UTC).date().isoformat(),
-            "machine": f"{platform.machine()}, Python {platform.python_version()}",
+            "machine": f"{platform.machine()}, {os.cpu_count()} cores, Python "
+            f"{platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}",
             "ratios": {name: round(ratio, 2) for name, ratio in ratios.items()},
         }
         KEPT.write_text(json.dumps(kept, indent=2) + "\n", "utf-8")
