@@ -79,7 +79,8 @@ def search(
     if len(block_along) < 6:
         return []
     step = strip.outward_mm[1] - strip.outward_mm[0]
-    with_gaps = np.log(np.where(np.isnan(blocks), white, blocks) + DARK_FLOOR * white)
+    light = np.log(blocks + DARK_FLOOR * white)
+    with_gaps = np.where(np.isnan(light), np.log(white + DARK_FLOOR * white), light)
     change = gaussian_filter1d(
         with_gaps, SEARCH_SCALE_MM / step, axis=1, order=1, mode="nearest"
     ) * (SEARCH_SCALE_MM / step * np.sqrt(2 * np.pi))
@@ -127,7 +128,6 @@ def search(
             if all(abs(other.line.offset_mm - c.line.offset_mm) > SAME_LINE_MM for c in found):
                 found.append(other)
     if of_face:
-        light = np.log(blocks + DARK_FLOOR * white)
         found = weighed_by_colour(found, light, strip.outward_mm, block_along)
     return sorted(found, key=lambda c: -c.merit)
 

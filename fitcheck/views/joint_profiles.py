@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fitcheck.errors import Refused
 from fitcheck.seam_profiles import FEWEST_BLOCKS, FEWEST_PLACES, SeamProfiles
 from fitcheck.seam_shapes import Sight
-from fitcheck.strips import StripFrame, Surface, blocks_beside
+from fitcheck.strips import StripFrame, Surface, blocks_beside, tilted
 from fitcheck.views.joint_panorama import CARD
 from fitcheck.views.joint_seam import SeamPlace
 from fitcheck.views.view import Scene
@@ -37,13 +37,7 @@ ROWS_ALIKE = 2.0  # variance of a mean of rows over what independent rows would 
 
 def on_line(place: SeamPlace) -> StripFrame:
     """Return the frame with its origin on the seam's line and its along axis on the line."""
-    turn = np.arctan(place.line.slope)
-    frame = place.frame
-    return StripFrame(
-        frame.to_surface(np.asarray(place.line.middle_mm), np.asarray(place.line.offset_mm)),
-        np.cos(turn) * frame.along + np.sin(turn) * frame.outward,
-        np.cos(turn) * frame.outward - np.sin(turn) * frame.along,
-    )
+    return tilted(place.frame, place.line)
 
 
 def sight_into(height: float, distance: float) -> Sight:

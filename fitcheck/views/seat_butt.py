@@ -13,7 +13,7 @@ from fitcheck.face_ends import Candidate
 from fitcheck.measurement import Note
 from fitcheck.strips import Line, StripFrame
 from fitcheck.views.given_line import given_line
-from fitcheck.views.seat_parts import Part, blur_mm, neighbours
+from fitcheck.views.seat_parts import HINT_REACH_MM, Part, blur_mm, neighbours
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
@@ -21,7 +21,6 @@ Array = NDArray[np.float64]
 FOUND_SD_MM = 0.4
 UNSURE_SD_MM = 6.0
 HINTED_UNFOUND_SD_MM = 1.0
-HINT_REACH_MM = 2.0
 RIVAL_SHARE = 0.5  # of the chosen line: as clear as this another might be it
 OTHER_LINE_MM = 3.0
 ACROSS_MM, MEASURED_MM = 15.0, 14.0  # either side of the limb's axis

@@ -13,6 +13,8 @@ from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
 
+HINT_REACH_MM = 2.0  # of a rough point from the edge that it marks
+
 
 @dataclass(frozen=True, eq=False)
 class Part:

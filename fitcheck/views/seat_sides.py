@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from fitcheck.measurement import Note
 from fitcheck.strips import Line, StripFrame, colour
 from fitcheck.views.given_line import given_line
 from fitcheck.views.seat_butt import UNSURE_SD_MM, find_butt_line
-from fitcheck.views.seat_parts import Part, blur_mm, neighbours
+from fitcheck.views.seat_parts import HINT_REACH_MM, Part, blur_mm, neighbours
 from fitcheck.views.seat_tints import LEAST_TINT_CHANGE, holds_riser, is_riser, tint_distance
 from fitcheck.views.view import Scene
 
@@ -35,7 +36,6 @@ NARROWEST_HALF_MM = 11.0  # a butt is wider than its bolt's washer
 STRETCH_MM = 50.0  # of each side that is measured, from the butt line
 CLEAR_OF_BUTT_MM = 6.0
 LIMB_TO_RISER_SD_MM = 2.5  # how far a riser's side is expected from the limb's
-HINT_REACH_MM = 2.0
 HINT_SHORTEST_MM = 8.0
 
 DEEPEST_WALL_MM = 60.0  # of riser and limb together
@@ -267,7 +267,8 @@ class SideFinder:
         hinted: bool,
     ) -> Candidate:
         """The face's edge among the candidates; warns where it may be another."""
-        is_limb = name.startswith("limb")
+        kind = name.split("_")[0]
+        is_limb = kind == "limb"
         wall_slope = _wall_slope(part, frame, candidates[0].line.offset_mm)
         chosen, rivals = choose(candidates, wall_slope * DEEPEST_WALL_MM)
         if wall_slope * SHALLOWEST_WALL_MM["limb"] < NO_WALL_MM:
@@ -284,7 +285,7 @@ class SideFinder:
         clear = [
             r
             for r in rivals
-            if r.merit > RIVAL_SHARE["limb" if is_limb else "riser"] * chosen.merit
+            if r.merit > RIVAL_SHARE[kind] * chosen.merit
             and abs(r.line.offset_mm - chosen.line.offset_mm) > ARRIS_MM
             and not (is_limb and self._is_riser_beside(frame, along, chosen, r))
         ]
@@ -307,7 +308,7 @@ class SideFinder:
                 "face: it may be something else that lies there.",
                 LOOK,
             )
-        wall_mm = wall_slope * USUAL_WALL_MM["limb" if is_limb else "riser"]
+        wall_mm = wall_slope * USUAL_WALL_MM[kind]
         blended = is_limb and BLENDED_WALL_MM[0] < wall_mm < BLENDED_WALL_MM[1]
         beyond = [
             c
@@ -315,7 +316,7 @@ class SideFinder:
             if c.line.offset_mm > chosen.line.offset_mm + 0.15
             and c.change > FAINT_SHARE * chosen.change
         ]
-        least_wall = wall_slope * SHALLOWEST_WALL_MM["limb" if is_limb else "riser"]
+        least_wall = wall_slope * SHALLOWEST_WALL_MM[kind]
         unseen = least_wall > WALL_SEEN_MM and not beyond
         if blended or unseen:
             self.rivals[name].append(Rival(np.full(2, -wall_mm), WALL_SHARE))
@@ -375,7 +376,7 @@ class SideFinder:
             if c.change > FAINT_SHARE * strongest.change
             and SLIVER_MM < outer - c.line.offset_mm < PROUD_UNDERNEATH_MM
         ]
-        limb_colour, known = self._faces(frame, along)
+        limb_colour, known = self._limb_colour(frame, along), self._riser_colours
         if limb_colour is None or not known:
             self._may_be_riser.add(name)
             return strongest
@@ -413,19 +414,18 @@ class SideFinder:
             break
         return strongest
 
-    def _faces(
-        self, frame: StripFrame, along: tuple[float, float]
-    ) -> tuple[Array | None, list[Array]]:
-        """Colours of the limb's face near a side of it, and of the riser's at its two sides."""
-        # Beside card B, and between the bolt and the limb's side, both faces lie bare.
-        risers = [
+    def _limb_colour(self, frame: StripFrame, along: tuple[float, float]) -> Array | None:
+        """Colour of the limb's face near a side: it lies bare between the bolt and there."""
+        return self._colour(self.limb, frame, along, (12.5, 16.0))
+
+    @cached_property
+    def _riser_colours(self) -> list[Array]:
+        """Colours of the riser's face at its two sides: it lies bare beside card B."""
+        found = [
             self._colour(self.riser, self.riser.side(side), (-60.0, 60.0), (14.8, 16.8))
             for side in ("riser_left", "riser_right")
         ]
-        return (
-            self._colour(self.limb, frame, along, (12.5, 16.0)),
-            [c for c in risers if c is not None],
-        )
+        return [c for c in found if c is not None]
 
     def _is_riser_beside(
         self, frame: StripFrame, along: tuple[float, float], chosen: Candidate, other: Candidate
@@ -434,7 +434,7 @@ class SideFinder:
         apart = other.line.offset_mm - chosen.line.offset_mm
         if not SLIVER_MM < apart < PROUD_UNDERNEATH_MM:
             return False
-        limb, risers = self._faces(frame, along)
+        limb, risers = self._limb_colour(frame, along), self._riser_colours
         if limb is None or not risers:
             return False
         middle = chosen.line.offset_mm + apart / 2
