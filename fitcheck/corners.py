@@ -28,6 +28,7 @@ THRESHOLD_WINDOW_PX = 13
 SMALLEST_MARKER_PERIMETER = 0.01
 LARGEST_SEARCH_SIDE_PX = 6000
 SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
+CARD_MARKER_PX = 40.0  # side of a marker in the picture of one card: six pixels a cell
 FEWEST_MARKERS = 4
 HALF_SEEN = 0.8  # of a card's markers; with fewer read, more are looked for
 LEAST_AGREEING = 0.8  # of the markers found; a bent or half-hidden card keeps nearly all
@@ -113,35 +114,81 @@ def card_shows(grey: NDArray[np.uint8]) -> bool:
 def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDArray[np.float64]]:
     """Marker id to its four corners in pixels of the full picture, shape (4, 2).
 
-    A reduced picture with a single threshold is enough for a good photograph. Where a card shows
-    only some of its markers, or one that is needed shows none, it is searched with all of
-    OpenCV's thresholds, and the full picture too; then a sharpened
-    and enlarged one, for cards that are small or soft; an enlarged and smoothed one, for cards
-    that are small and noisy; then one with its white areas shrunk, because over-exposed white
-    swells and closes the markers' cells.
+    A reduced picture with a single threshold is enough for a good photograph. Of a card that
+    shows only some of its markers the others are read in pictures of that card alone. Where a
+    card that is needed is still not seen, the whole picture is searched with all of OpenCV's
+    thresholds, the full one too; then a sharpened and enlarged one, for cards that are small or
+    soft; an enlarged and smoothed one, for cards that are small and noisy; then one with its
+    white areas shrunk, because over-exposed white swells and closes the markers' cells.
     """
     smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape)
     scale = 1 / _reduction(grey)
-    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    reduced = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = np.asarray(reduced, dtype=np.uint8)
     found: dict[int, NDArray[np.float64]] = {}
-    whole = 0, 0, small.shape[1], small.shape[0]
-    for one_threshold in (True, False):
-        left, top, right, low = whole
-        if not one_threshold:
-            left, top, right, low = _where_to_look(found, needed, small.shape, scale)
-        part = np.ascontiguousarray(small[top:low, left:right], dtype=np.uint8)
-        for i, quad in _detect_markers(part, smallest_px * scale, one_threshold).items():
+
+    def looked(read: dict[int, NDArray[np.float64]], scale: float) -> bool:
+        for i, quad in read.items():
             # Pixel centres are at whole numbers in both pictures, hence the half pixels.
-            found.setdefault(i, (quad + [left, top] + 0.5) / scale - 0.5)
-        if found and not _some_card_half_seen(found, needed):
+            found.setdefault(i, (quad + 0.5) / scale - 0.5)
+        for card in CARDS.values():
+            _read_the_rest(grey, card, found)
+        return bool(found) and all(_markers_of(card, found) >= FEWEST_MARKERS for card in needed)
+
+    for one_threshold in (True, False):
+        if looked(_detect_markers(small, smallest_px * scale, one_threshold), scale):
             return found
-    left, top, right, low = _where_to_look(found, needed, grey.shape)
-    for tried, enlarged in _other_pictures(grey[top:low, left:right]):
-        for i, quad in _detect_markers(tried, smallest_px * enlarged).items():
-            found.setdefault(i, (quad + 0.5) / enlarged - 0.5 + [left, top])
-        if found and not _some_card_half_seen(found, needed):
+    if scale < 1 and looked(_detect_markers(grey, smallest_px), 1.0):
+        return found
+    for tried, enlarged in _other_pictures(grey):
+        if looked(_detect_markers(tried, smallest_px * enlarged), enlarged):
             break
     return found
+
+
+def _markers_of(card: Card, found: dict[int, NDArray[np.float64]]) -> int:
+    return sum(i in found for i in card.marker_ids)
+
+
+def _read_the_rest(
+    grey: NDArray[np.uint8], card: Card, found: dict[int, NDArray[np.float64]]
+) -> None:
+    """Read a half-seen card's other markers in a small picture of that card, seen square on.
+
+    The markers found tell where the card lies, the better the more of them there are; so this
+    goes on while it finds any.
+    """
+    enough = HALF_SEEN * len(card.marker_ids)
+    before = 0
+    while before < (count := _markers_of(card, found)) < enough:
+        before = count
+        px2upright, upright = _square_on(grey, card, found)
+        upright2px = np.asarray(np.linalg.inv(px2upright))
+        for tried, one_threshold in (
+            (upright, True),
+            (upright, False),
+            *((other, False) for other, _ in _other_pictures(upright, (1.0,))),
+        ):
+            read = _detect_markers(tried, CARD_MARKER_PX, one_threshold)
+            for i in set(read).intersection(card.marker_ids).difference(found):
+                found[i] = _apply(upright2px, read[i])
+            if _markers_of(card, found) >= enough:
+                return
+
+
+def _square_on(
+    grey: NDArray[np.uint8], card: Card, found: dict[int, NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+    """A picture of one card as its markers place it, and what takes pixels there, (3, 3)."""
+    mine = [i for i in card.marker_ids if i in found]
+    object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in mine])
+    image_px = np.vstack([found[i] for i in mine])
+    px_per_mm = CARD_MARKER_PX / card.marker_mm
+    upright_px = (object_mm + card.square_mm) * px_per_mm  # a square of room on all sides
+    size = [round((side + 2 * card.square_mm) * px_per_mm) for side in card.board_mm]
+    px2upright, _ = cv2.findHomography(image_px, upright_px)
+    upright = cv2.warpPerspective(grey, px2upright, size, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(px2upright, dtype=np.float64), np.asarray(upright, dtype=np.uint8)
 
 
 def _reduction(grey: NDArray[np.uint8]) -> int:
@@ -152,44 +199,11 @@ def _reduction(grey: NDArray[np.uint8]) -> int:
     return max(1, round(int(max(grey.shape)) / MARKER_SEARCH_SIDE_PX))
 
 
-def _where_to_look(
-    found: dict[int, NDArray[np.float64]],
-    needed: list[Card],
-    shape: tuple[int, ...],
-    scale: float = 1.0,
-) -> tuple[int, int, int, int]:
-    """Left, top, right and lower end of where the markers not yet read can be.
-
-    About a card's length round those that were; everywhere, if a card shows none. All in the
-    pixels of a picture of this shape, reduced by this scale.
-    """
-    height, width = shape[:2]
-    areas = []
-    for card in CARDS.values():
-        quads = [found[i] for i in card.marker_ids if i in found]
-        if not quads:
-            if card in needed:
-                return 0, 0, width, height
-            continue
-        if len(quads) >= HALF_SEEN * len(card.marker_ids):
-            continue
-        corners = scale * np.concatenate(quads)
-        side = scale * max(np.linalg.norm(q - np.roll(q, 1, axis=0), axis=1).max() for q in quads)
-        reach = 1.2 * side * max(card.board_mm) / card.marker_mm
-        areas.append((corners.min(axis=0) - reach, corners.max(axis=0) + reach))
-    if not areas:
-        return 0, 0, width, height
-    left, top = np.clip(np.min([a for a, _ in areas], axis=0), 0, [width - 1, height - 1])
-    right, low = np.clip(
-        np.max([b for _, b in areas], axis=0), [left + 1, top + 1], [width, height]
-    )
-    return int(left), int(top), int(np.ceil(right)), int(np.ceil(low))
-
-
-def _other_pictures(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:
+def _other_pictures(
+    grey: NDArray[np.uint8], scales: tuple[float, ...] = (1.0, 2.0)
+) -> Iterator[tuple[NDArray[np.uint8], float]]:
     """The picture in forms in which more markers may be read, and how much each is enlarged."""
-    yield grey, 1.0
-    for enlarged in (1.0, 2.0):
+    for enlarged in scales:
         if enlarged * max(grey.shape) <= LARGEST_SEARCH_SIDE_PX:
             large = cv2.resize(grey, None, fx=enlarged, fy=enlarged, interpolation=cv2.INTER_CUBIC)
             soft = cv2.GaussianBlur(large, (0, 0), SHARPENED_PX * enlarged)
@@ -216,16 +230,6 @@ def _detect_markers(
         return {}
     pairs = zip(np.ravel(ids), quads, strict=True)
     return {int(i): quad.reshape(4, 2).astype(np.float64) for i, quad in pairs}
-
-
-def _some_card_half_seen(found: dict[int, NDArray[np.float64]], needed: list[Card]) -> bool:
-    shares = {
-        card.name: sum(i in found for i in card.marker_ids) / len(card.marker_ids)
-        for card in CARDS.values()
-    }
-    return any(0 < s < HALF_SEEN for s in shares.values()) or any(
-        not shares[c.name] for c in needed
-    )
 
 
 def _corners_of(
