@@ -10,28 +10,26 @@ the lens stays in the covariance (Triggs et al., "Bundle Adjustment: a Modern Sy
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.camera import (
-    LENS_PARAMETERS,
-    POSE_PARAMETERS,
-    Lens,
-    Pose,
-    card_to_pixels,
-    lens_from,
-    pose_from,
-    rotation_matrix,
+from fitcheck.bundle import (
+    BENDS,
+    OWN,
+    SPREADS,
+    Bundle,
+    Known,
+    NormalEquations,
+    Observations,
+    of_card,
+    pose_of,
 )
+from fitcheck.camera import LENS_PARAMETERS, Lens, Pose, lens_from, pose_from, rotation_matrix
+from fitcheck.descent import descended
 from fitcheck.errors import Refused
 from fitcheck.lens_profile import LensProfile
-
-if TYPE_CHECKING:
-    from scipy.optimize import OptimizeResult
 
 Array = NDArray[np.float64]
 
@@ -45,15 +43,12 @@ SPREAD_PRIOR_PX = 1.0
 # Edges with a marker beside them and edges at the border are moved by different amounts where
 # the tone curve is not the one that was assumed.
 BORDER_SPREAD_PRIOR_PX = 0.3
-SPREADS = 2  # per card: of all edges, and of those at the border besides
 # A card counts as flat until its edges say otherwise; then it may bow and warp by this much.
 FLAT_SD_MM = 1e-4
 # What a card that counts as flat still bows and warps, too little for its edges to say: it
 # passes for a tilt. Common experience, no source.
 UNSEEN_BEND_SD_MM = 0.03
 BENT_SD_MM = 1.0
-BENDS = 2  # per card: bow along its length, and warp
-OWN = SPREADS + BENDS  # what a card has besides its pose
 OUTLIER_SIGMAS = 4.0
 WORST_SCALE_PX = 3.0  # beyond this the points are not those of the card
 # No observation counts as better than this: interpolation, JPEG blocks and a print's raster.
@@ -120,47 +115,6 @@ def lens_prior(
 
 
 @dataclass(frozen=True, eq=False)
-class Observations:
-    """Where known points of one card were seen, each along one direction.
-
-    Attributes
-    ----------
-    points_mm
-        Points in the card frame, shape (n, 3).
-    pixels
-        Where each was seen, shape (n, 2); only the component along the normal counts.
-    normals
-        Unit directions in the picture, shape (n, 2).
-    spread
-        How an edge's position takes part in the card's two spreads, shape (n, 2): 1 for an
-        edge whose normal points from dark to light, 0 for a corner.
-    """
-
-    points_mm: Array
-    pixels: Array
-    normals: Array
-    spread: Array
-
-    @cached_property
-    def bend_shapes(self) -> Array:
-        """Bow along the card and warp, mean plane kept, (n, 2): mm for 1 mm at its ends."""
-        low, high = self.points_mm.min(axis=0)[:2], self.points_mm.max(axis=0)[:2]
-        x, y = (2 * (self.points_mm[:, :2] - low) / (high - low) - 1).T
-        return np.stack([x**2 - 1 / 3, x * y], axis=1)
-
-    @staticmethod
-    def of_corners(corners_mm: Array, corners_px: Array) -> Observations:
-        """Corners, mm (n, 3) and pixels (n, 2), as observations: each along x and along y."""
-        n = len(corners_mm)
-        return Observations(
-            np.repeat(corners_mm, 2, axis=0),
-            np.repeat(corners_px, 2, axis=0),
-            np.tile(np.eye(2), (n, 1)),
-            np.zeros((2 * n, SPREADS)),
-        )
-
-
-@dataclass(frozen=True, eq=False)
 class Adjustment:
     """The solution: one lens, and per card a pose, spreads and bends, with their covariance.
 
@@ -192,7 +146,7 @@ class Adjustment:
 
     def pose(self, card: int) -> Pose:
         """Return the pose of the card with that place in the solution."""
-        return pose_from(_pose_slice(self.parameters, card))
+        return pose_from(pose_of(self.parameters, card))
 
     def spread_px(self, card: int) -> float:
         """How far edges of that card lie toward the light side, in pixels."""
@@ -220,7 +174,7 @@ def draw_lens(draws: Array) -> Lens:
 
 def draw_pose(draws: Array, card: int) -> Pose:
     """Return one card's poses, mm and radians, of many draws of the parameters, (draws, p)."""
-    return pose_from(_pose_slice(draws, card))
+    return pose_from(pose_of(draws, card))
 
 
 def adjust(
@@ -251,41 +205,48 @@ def adjust(
     Refused
         ``card_not_flat_or_wrong`` if too few observations of a card agree with a flat card.
     """
-    used = [np.ones(len(seen.points_mm), dtype=bool) for seen in observations]
+    bundle = Bundle(observations)
+    used = [np.ones(count, dtype=bool) for count in bundle.counts]
     current = _start(observations, prior) if start is None else start.parameters.copy()
-    bend_sd = BENT_SD_MM if may_bend else FLAT_SD_MM
-    current = _best_tilts(observations, prior, current, used)
+    current = _best_tilts(observations, bundle, prior, current)
+    known = _known(prior, BENT_SD_MM if may_bend else FLAT_SD_MM)
     for _ in range(5):
         before = used
-        used, sd_px = _agreeing(_residuals_px(observations, current))
-        solution = _solve(observations, prior, current, used, sd_px, bend_sd)
-        current = solution.x
+        used, sd_px = _agreeing(bundle.by_card(bundle.residuals_px(current)))
+        weights = bundle.padded([keep / sd for keep, sd in zip(used, sd_px, strict=True)])
+        solution = _solve(bundle, current, weights, known)
+        current = solution.parameters
         if all(np.array_equal(a, b) for a, b in zip(before, used, strict=True)):
             break
-    covariance = np.linalg.inv(solution.jac.T @ solution.jac)
+    information = solution.matrix()
+    covariance = np.asarray(np.linalg.inv(information))
     if not may_bend:
-        covariance += _of_unseen_bends(solution.jac, len(observations))
+        covariance += _of_unseen_bends(information, len(observations))
+    residuals = bundle.by_card(bundle.residuals_px(current))
     rms = tuple(
-        float(np.sqrt(np.mean(r[keep] ** 2)))
-        for r, keep in zip(_residuals_px(observations, current), used, strict=True)
+        float(np.sqrt(np.mean(r[keep] ** 2))) for r, keep in zip(residuals, used, strict=True)
     )
     apart = prior.whitening @ (current[:LENS_PARAMETERS] - prior.mean)
     return Adjustment(current, covariance, tuple(used), rms, float(apart @ apart))
 
 
-def _of_unseen_bends(jacobian: Array, cards: int) -> Array:
+def _known(prior: LensPrior, bend_sd_mm: float) -> Known:
+    own_sd = [SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX, *[bend_sd_mm] * BENDS]
+    return Known(prior.mean, prior.whitening, np.array(own_sd))
+
+
+def _of_unseen_bends(information: Array, cards: int) -> Array:
     """What bends that were held at zero add to the covariance of the poses.
 
     A bend b pulls a least-squares solution by −(Jₐᵀ Jₐ)⁻¹ Jₐᵀ J_b b, where Jₐ are the
-    derivatives by what is solved for, with the lens held, and J_b those by the bends.
+    derivatives by what is solved for, with the lens held, and J_b those by the bends. Both
+    products are parts of the normal matrix, shape (p, p): no prior ties a bend to the rest.
     """
-    parameters = jacobian.shape[1]
+    parameters = len(information)
     own = parameters - OWN * cards + np.arange(OWN * cards).reshape(cards, OWN)
     bends = own[:, SPREADS:].ravel()
     solved = np.setdiff1d(np.arange(LENS_PARAMETERS, parameters), bends)
-    seen = len(jacobian) - LENS_PARAMETERS - OWN * cards  # without the rows of prior knowledge
-    free = jacobian[:, solved]
-    pull = np.linalg.solve(free.T @ free, free[:seen].T @ jacobian[:seen, bends])
+    pull = np.linalg.solve(information[np.ix_(solved, solved)], information[np.ix_(solved, bends)])
     added = np.zeros((parameters, parameters))
     added[np.ix_(solved, solved)] = UNSEEN_BEND_SD_MM**2 * pull @ pull.T
     return added
@@ -298,20 +259,19 @@ def bend_signs(observations: list[Observations], solution: Adjustment) -> list[f
     the lens held. A card is bent where this is well above 3.
     """
     signs = []
-    cards = len(observations)
-    residuals = _residuals_px(observations, solution.parameters)
-    for i, seen in enumerate(observations):
-        used = solution.used[i]
-        _, pose, own = (d[used] for d in _derivatives(seen, solution.parameters, i, cards))
-        here = residuals[i][used]
-        design = np.concatenate([own[:, SPREADS:], pose, own[:, :SPREADS]], axis=1)
+    bundle = Bundle(observations)
+    residuals, by = bundle.derivatives(solution.parameters)
+    for residual, derivatives, used in zip(
+        bundle.by_card(residuals), bundle.by_card(by), solution.used, strict=True
+    ):
+        here, design = residual[used], derivatives[used, LENS_PARAMETERS:]
         scale = np.maximum(np.max(np.abs(design), axis=0), 1e-12)
         found, *_ = np.linalg.lstsq(design / scale, -here, rcond=None)
         left = here + design / scale @ found
         variance = float(left @ left) / max(len(here) - design.shape[1], 1)
         covariance = np.linalg.pinv((design / scale).T @ (design / scale)) * variance
-        sd = np.sqrt(np.diag(covariance)[:BENDS]) + 1e-12
-        signs.append(float(np.max(np.abs(found[:BENDS]) / sd)))
+        sd = np.sqrt(np.diag(covariance)[-BENDS:]) + 1e-12
+        signs.append(float(np.max(np.abs(found[-BENDS:]) / sd)))
     return signs
 
 
@@ -329,11 +289,6 @@ def _agreeing(residuals: list[Array]) -> tuple[list[NDArray[np.bool_]], list[flo
         sd_px.append(max(scale, FLOOR_SD_PX))
         used.append(np.abs(residual) <= OUTLIER_SIGMAS * sd_px[-1])
     return used, sd_px
-
-
-def _pose_slice(parameters: Array, card: int) -> Array:
-    first = LENS_PARAMETERS + POSE_PARAMETERS * card
-    return parameters[..., first : first + POSE_PARAMETERS]
 
 
 def _start(observations: list[Observations], prior: LensPrior) -> Array:
@@ -354,10 +309,7 @@ def _start(observations: list[Observations], prior: LensPrior) -> Array:
 
 
 def _best_tilts(
-    observations: list[Observations],
-    prior: LensPrior,
-    start: Array,
-    used: list[NDArray[np.bool_]],
+    observations: list[Observations], bundle: Bundle, prior: LensPrior, start: Array
 ) -> Array:
     """Solve with a forgiving loss, and try the other tilt of every card that has one.
 
@@ -366,56 +318,42 @@ def _best_tilts(
     28, 2006), and no step of a solver leads from one tilt to the other. The better one is
     kept.
     """
-    sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in _residuals_px(observations, start)]
-    best = _solve(observations, prior, start, used, sd_px, forgiving=True)
-    for card, seen in enumerate(observations):
-        other_tilt = _other_tilt(seen, best.x, card)
+    known = _known(prior, FLAT_SD_MM)
+    seen = bundle.by_card(bundle.residuals_px(start))
+    sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in seen]
+    weights = bundle.padded(
+        [np.full(n, 1 / sd) for n, sd in zip(bundle.counts, sd_px, strict=True)]
+    )
+    best = _solve(bundle, start, weights, known, forgiving=True)
+    for card, one in enumerate(observations):
+        other_tilt = _other_tilt(one, best.parameters, card)
         if other_tilt is None:
             continue
-        mirrored = best.x.copy()
-        _pose_slice(mirrored, card)[:] = other_tilt
-        if _cost(observations, prior, mirrored, sd_px) > FAR_WORSE * best.cost + FAR_COST:
+        mirrored = best.parameters.copy()
+        pose_of(mirrored, card)[:] = other_tilt
+        begun = NormalEquations(bundle, mirrored, weights, known, forgiving=True)
+        if begun.cost > FAR_WORSE * best.cost + FAR_COST:
             continue
         if len(observations) > FEW_CARDS and _hopeless(
-            seen, prior, (best.x, mirrored), used[card], sd_px[card], card, len(observations)
+            bundle.only(card),
+            [of_card(p, card, len(observations)) for p in (best.parameters, mirrored)],
+            weights[card : card + 1],
+            known,
         ):
             continue
-        other = _solve(observations, prior, mirrored, used, sd_px, forgiving=True)
+        other = _solve(bundle, mirrored, weights, known, forgiving=True)
         if other.cost < best.cost:
             best = other
-    return np.asarray(best.x)
+    return best.parameters
 
 
-def _cost(
-    observations: list[Observations], prior: LensPrior, parameters: Array, sd_px: list[float]
-) -> float:
-    """Half the forgiving loss of all observations, and of what is known of the lens."""
-    seen = zip(_residuals_px(observations, parameters), sd_px, strict=True)
-    lens = prior.whitening @ (parameters[:LENS_PARAMETERS] - prior.mean)
-    all_of_them = np.concatenate([*(r / sd for r, sd in seen), lens])
-    return float(np.sum(_forgiven(all_of_them)[0] ** 2) / 2)
-
-
-def _hopeless(
-    seen: Observations,
-    prior: LensPrior,
-    tilts: tuple[Array, Array],
-    used: NDArray[np.bool_],
-    sd_px: float,
-    card: int,
-    cards: int,
-) -> bool:
+def _hopeless(alone: Bundle, tilts: list[Array], weights: Array, known: Known) -> bool:
     """Whether a card's other tilt fits far worse, judged by this card alone.
 
     Alone its lens is freer than among others, so what cannot fit alone cannot fit among them.
-    All cards together take as long as the cube of their number.
     """
-    costs = []
-    for parameters in tilts:
-        own = parameters[len(parameters) - OWN * (cards - card) :][:OWN]
-        alone = np.concatenate([parameters[:LENS_PARAMETERS], _pose_slice(parameters, card), own])
-        costs.append(_solve([seen], prior, alone, [used], [sd_px], forgiving=True).cost)
-    return bool(costs[1] > costs[0] + HOPELESS_COST)
+    one, other = (_solve(alone, tilt, weights, known, forgiving=True).cost for tilt in tilts)
+    return other > one + HOPELESS_COST
 
 
 def _other_tilt(seen: Observations, parameters: Array, card: int) -> Array | None:
@@ -424,7 +362,7 @@ def _other_tilt(seen: Observations, parameters: Array, card: int) -> Array | Non
     None where it comes back: then the picture leaves no second tilt.
     """
     focal, k1, k2, centre_x, centre_y = parameters[:LENS_PARAMETERS]
-    pose = _pose_slice(parameters, card)
+    pose = pose_of(parameters, card)
     middle = (seen.points_mm.min(axis=0) + seen.points_mm.max(axis=0)) / 2
     start = _mirrored_tilt(pose, middle)
     rotation, origin = cv2.solvePnPRefineLM(
@@ -457,132 +395,14 @@ def _mirrored_tilt(pose: Array, middle_mm: Array) -> Array:
     return np.concatenate([vector, middle_cam - mirrored @ middle_mm])
 
 
-def _residuals_px(observations: list[Observations], parameters: Array) -> list[Array]:
-    lens = lens_from(parameters[:LENS_PARAMETERS])
-    own = parameters[-OWN * len(observations) :].reshape(-1, OWN)
-    residuals = []
-    for i, seen in enumerate(observations):
-        points = seen.points_mm + np.zeros(3)
-        points[:, 2] += seen.bend_shapes @ own[i, SPREADS:]
-        predicted = card_to_pixels(points, lens, pose_from(_pose_slice(parameters, i)))
-        along_normal = np.sum((predicted - seen.pixels) * seen.normals, axis=1)
-        residuals.append(along_normal + seen.spread @ own[i, :SPREADS])
-    return residuals
-
-
-def _derivatives(
-    seen: Observations, parameters: Array, card: int, cards: int
-) -> tuple[Array, Array, Array]:
-    """Derivatives of a card's residuals by lens (n, 5), pose (n, 6) and own parameters (n, 4)."""
-    focal, k1, k2 = parameters[:3]
-    pose = _pose_slice(parameters, card)
-    card2cam = pose_from(pose).card2cam
-    own = parameters[len(parameters) - OWN * (cards - card) :][:OWN]
-    shapes = seen.bend_shapes
-    points = seen.points_mm + np.zeros(3)
-    points[:, 2] += shapes @ own[SPREADS:]
-    x, y, z = (points @ card2cam.T + pose[3:]).T
-    u = np.stack([x / z, y / z], axis=1)
-    r2 = np.sum(u**2, axis=1)
-    growth = 1 + r2 * (k1 + r2 * k2)
-    toward = np.sum(u * seen.normals, axis=1)  # along the normal, as the residual is
-    lens_part = np.stack(
-        [growth * toward, focal * r2 * toward, focal * r2**2 * toward, *seen.normals.T], axis=1
-    )
-    # The Brown model's Jacobian is symmetric: growth times one, plus an outer product.
-    by_u = growth[:, None] * seen.normals + (2 * (k1 + 2 * k2 * r2) * toward)[:, None] * u
-    by_u *= (focal / z)[:, None]
-    by_point = np.stack([*by_u.T, -np.sum(by_u * u, axis=1)], axis=1)
-    by_card_point = by_point @ card2cam
-    turned = _cross(points, by_card_point) @ _right_jacobian(pose[:3])
-    bent = by_card_point[:, 2:] * shapes
-    return lens_part, np.hstack([turned, by_point]), np.hstack([seen.spread, bent])
-
-
-def _right_jacobian(rotation_vector: Array) -> Array:
-    """Right Jacobian of SO(3): exp(w + dw) = exp(w) exp(J dw) (Chirikjian 2012, section 10.6)."""
-    angle = float(np.linalg.norm(rotation_vector))
-    x, y, z = rotation_vector
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    if angle < 1e-6:
-        return np.asarray(np.eye(3) - cross / 2)
-    first = (1 - np.cos(angle)) / angle**2
-    second = (angle - np.sin(angle)) / angle**3
-    return np.asarray(np.eye(3) - first * cross + second * cross @ cross)
-
-
-def _cross(a: Array, b: Array) -> Array:
-    """Cross products of vectors (n, 3); NumPy's own takes several times as long for so few."""
-    (x, y, z), (u, v, w) = a.T, b.T
-    return np.stack([y * w - z * v, z * u - x * w, x * v - y * u], axis=1)
-
-
 def _solve(
-    observations: list[Observations],
-    prior: LensPrior,
-    start: Array,
-    used: list[NDArray[np.bool_]],
-    sd_px: list[float],
-    bend_sd_mm: float = FLAT_SD_MM,
-    forgiving: bool = False,
-) -> OptimizeResult:
-    from scipy.optimize import least_squares  # half of all that is imported; only with cards found
-
-    cards = len(observations)
-    whitening = prior.whitening
-    own_sd = np.tile([SPREAD_PRIOR_PX, BORDER_SPREAD_PRIOR_PX, *[bend_sd_mm] * BENDS], cards)
-    kept = [
-        Observations(o.points_mm[keep], o.pixels[keep], o.normals[keep], o.spread[keep])
-        for o, keep in zip(observations, used, strict=True)
-    ]
-
-    def plain_residuals(parameters: Array) -> Array:
-        seen = [r / sd for r, sd in zip(_residuals_px(kept, parameters), sd_px, strict=True)]
-        lens = whitening @ (parameters[:LENS_PARAMETERS] - prior.mean)
-        return np.concatenate([*seen, lens, parameters[-len(own_sd) :] / own_sd])
-
-    def residuals(parameters: Array) -> Array:
-        plain = plain_residuals(parameters)
-        return _forgiven(plain)[0] if forgiving else plain
-
-    def jacobian(parameters: Array) -> Array:
-        ends = np.cumsum([0, *(len(o.points_mm) for o in kept)])
-        matrix = np.zeros((ends[-1] + LENS_PARAMETERS + len(own_sd), len(parameters)))
-        for i, seen in enumerate(kept):
-            lens_part, pose_part, own_part = _derivatives(seen, parameters, i, cards)
-            rows = slice(ends[i], ends[i + 1])
-            first_pose = LENS_PARAMETERS + POSE_PARAMETERS * i
-            first_own = len(parameters) - OWN * (cards - i)
-            matrix[rows, :LENS_PARAMETERS] = lens_part
-            matrix[rows, first_pose : first_pose + POSE_PARAMETERS] = pose_part
-            matrix[rows, first_own : first_own + OWN] = own_part
-            matrix[rows] /= sd_px[i]
-        tail = matrix[ends[-1] :]
-        tail[:LENS_PARAMETERS, :LENS_PARAMETERS] = whitening
-        tail[LENS_PARAMETERS:, -len(own_sd) :] = np.diag(1 / own_sd)
-        if forgiving:
-            matrix *= _forgiven(plain_residuals(parameters))[1][:, None]
-        return matrix
-
-    pose_scale = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
-    scale = np.concatenate([prior.sd, np.tile(pose_scale, cards), np.full(len(own_sd), 0.1)])
-    # MINPACK's solver: beside the residuals of so few parameters all else must be quick.
-    return least_squares(
-        residuals,
+    bundle: Bundle, start: Array, weights: Array, known: Known, forgiving: bool = False
+) -> NormalEquations:
+    # A forgiving solution only serves to compare starts.
+    tolerance, most = (1e-4, 25) if forgiving else (1e-12, 100)
+    return descended(
+        lambda parameters: NormalEquations(bundle, parameters, weights, known, forgiving),
         start,
-        jac=jacobian,
-        x_scale=scale,
-        method="lm",
-        # A forgiving solution only serves to compare starts.
-        xtol=1e-4 if forgiving else 1e-9,
-        ftol=1e-4 if forgiving else 1e-9,
-        max_nfev=25 if forgiving else 100,
+        tolerance,
+        most,
     )
-
-
-def _forgiven(residuals: Array) -> tuple[Array, Array]:
-    """Residuals whose squares are the soft loss 2·(√(1 + r²) − 1), and their derivatives."""
-    root = np.sqrt(1 + residuals**2)
-    # Written so that it does not cancel at small r: √(1 + r²) − 1 = r² / (√(1 + r²) + 1).
-    share = np.sqrt(2 / (root + 1))
-    return residuals * share, 1 / (root * share)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitcheck import pixel_grid
-from fitcheck.adjustment import Observations
+from fitcheck.bundle import Observations
 from fitcheck.camera import Lens, Pose, card_to_pixels
 from fitcheck.cards import MARGIN_MM, Card
 from fitcheck.step_fit import CEILING, StepFit, fit_steps
@@ -31,6 +31,7 @@ LARGEST_MISFIT = 0.2  # of the step's height; beyond it something lies over the 
 SMALLEST_RISE = 0.03  # of full linear light; paper against ink is ten times that
 SAMPLES_PER_PX = 1.5
 NODES = 4  # of a side's grid in each direction, see pixel_grid
+SIDES_AT_ONCE = 16  # neighbours, read out of one part of the picture
 GLARE_INK_SHARE = 0.25  # of the paper's light, above the card's median
 
 
@@ -240,8 +241,15 @@ def printed_points(points_mm: Array, print_scale: tuple[float, float]) -> Array:
 def _profiles(grey: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.float32]) -> Array:
     """Linear light at pixels inside the picture, (n, along, m), averaged along: shape (n, m)."""
     means = []
-    for across, down in zip(x, y, strict=True):
-        part, across, down = pixel_grid.window(grey, across, down, 1)
-        of_side = cv2.remap(linear_light(part), across, down, cv2.INTER_LINEAR)
-        means.append(of_side.mean(axis=0, dtype=np.float64))
-    return np.array(means)
+    for first in range(0, len(x), SIDES_AT_ONCE):
+        some = slice(first, first + SIDES_AT_ONCE)
+        part, across, down = pixel_grid.window(grey, x[some], y[some], 1)
+        samples = across.shape[-1]
+        light = cv2.remap(
+            linear_light(part),
+            across.reshape(-1, samples),
+            down.reshape(-1, samples),
+            cv2.INTER_LINEAR,
+        )
+        means.append(light.reshape(across.shape).mean(axis=1, dtype=np.float64))
+    return np.concatenate(means)

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from fitcheck.adjustment import (
     FEWEST_OBSERVATIONS,
     Adjustment,
-    Observations,
     adjust,
     bend_signs,
     lens_prior,
 )
+from fitcheck.bundle import Observations
 from fitcheck.card_edges import CardEdges, measure_card_edges, printed_points
 from fitcheck.cards import CARDS
 from fitcheck.corners import CardCorners, find_cards

@@ -7,13 +7,13 @@ import pytest
 
 from fitcheck.adjustment import (
     UNSEEN_BEND_SD_MM,
-    Observations,
     adjust,
     draw_lens,
     draw_pose,
     lens_prior,
 )
-from fitcheck.camera import Lens, Pose, card_to_pixels, rotation_matrix
+from fitcheck.bundle import Bundle, Known, NormalEquations, Observations
+from fitcheck.camera import Lens, Pose, card_to_pixels, lens_from, pose_from, rotation_matrix
 from fitcheck.card_edges import sides_of
 from fitcheck.cards import CARDS
 from fitcheck.errors import Refused
@@ -164,30 +164,95 @@ def test_edge_spread_is_told_from_scale():
     )
 
 
-def test_derivatives_are_those_of_the_residuals():
-    from fitcheck.adjustment import _derivatives, _residuals_px
-
+def two_cards():
+    """Two cards that show differently much, with made-up parameters: bundle and parameters."""
     rng = np.random.default_rng(1)
-    points = np.column_stack([rng.uniform(0, 120, 50), rng.uniform(0, 24, 50), np.zeros(50)])
-    normals = rng.normal(size=(50, 2))
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    spread = rng.integers(0, 2, (50, 2)).astype(float)
-    seen = Observations(points, rng.uniform(0, 3000, (50, 2)), normals, spread)
+    seen = []
+    for count in (50, 31):
+        points = np.column_stack(
+            [rng.uniform(0, 120, count), rng.uniform(0, 24, count), np.zeros(count)]
+        )
+        normals = rng.normal(size=(count, 2))
+        normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+        spread = rng.integers(0, 2, (count, 2)).astype(float)
+        seen.append(Observations(points, rng.uniform(0, 3000, (count, 2)), normals, spread))
     lens = [3000, 0.03, -0.02, 2000, 1500]
     poses = [0.3, -0.2, 1.0, -40, 20, 400, 0.1, 0.2, -0.5, 30, -20, 500]
-    parameters = np.array([*lens, *poses, 0.1, 0.2, 0.3, -0.2, 0.1, 0.1, 0.4, 0.2])
-    for card in (0, 1):
-        by_lens, by_pose, by_own = _derivatives(seen, parameters, card, 2)
-        full = np.zeros((50, len(parameters)))
-        full[:, :5] = by_lens
-        full[:, 5 + 6 * card : 11 + 6 * card] = by_pose
-        full[:, 17 + 4 * card : 21 + 4 * card] = by_own
+    return seen, np.array([*lens, *poses, 0.1, 0.2, 0.3, -0.2, 0.1, 0.1, 0.4, 0.2])
+
+
+def in_full(by, card, parameters, cards=2):
+    """A card's derivatives by its own 15 parameters, as those by all of them."""
+    full = np.zeros((len(by), parameters))
+    own = parameters - 4 * (cards - card)
+    full[:, :5] = by[:, :5]
+    full[:, 5 + 6 * card : 11 + 6 * card] = by[:, 5:11]
+    full[:, own : own + 4] = by[:, 11:]
+    return full
+
+
+def test_residuals_are_those_of_the_projection():
+    seen, parameters = two_cards()
+    bundle = Bundle(seen)
+    lens = lens_from(parameters[:5])
+    for card, residuals in enumerate(bundle.by_card(bundle.residuals_px(parameters))):
+        one, own = seen[card], parameters[17 + 4 * card : 21 + 4 * card]
+        points = one.points_mm.copy()
+        points[:, 2] += one.bend_shapes @ own[2:]
+        pixels = card_to_pixels(points, lens, pose_from(parameters[5 + 6 * card : 11 + 6 * card]))
+        expected = np.sum((pixels - one.pixels) * one.normals, axis=1) + one.spread @ own[:2]
+        np.testing.assert_allclose(residuals, expected, rtol=1e-9)
+
+
+def test_derivatives_are_those_of_the_residuals():
+    seen, parameters = two_cards()
+    bundle = Bundle(seen)
+    _, by = bundle.derivatives(parameters)
+    for card, count in enumerate(bundle.counts):
+        full = in_full(by[card, :count], card, len(parameters))
         for k in range(len(parameters)):
             step = np.zeros(len(parameters))
             step[k] = 1e-6 * max(1, abs(parameters[k]))
-            ahead = _residuals_px([seen, seen], parameters + step)[card]
-            behind = _residuals_px([seen, seen], parameters - step)[card]
+            ahead = bundle.residuals_px(parameters + step)[card, :count]
+            behind = bundle.residuals_px(parameters - step)[card, :count]
             numeric = (ahead - behind) / (2 * step[k])
             assert full[:, k] == pytest.approx(
                 numeric, rel=1e-4, abs=1e-4 * np.ptp(numeric) + 1e-9
             )
+
+
+@pytest.mark.parametrize("forgiving", [False, True])
+def test_steps_by_way_of_the_lens_are_those_of_all_normal_equations(forgiving):
+    seen, parameters = two_cards()
+    bundle = Bundle(seen)
+    sd_px = [300.0, 700.0]
+    weights = bundle.padded(
+        [np.full(n, 1 / sd) for n, sd in zip(bundle.counts, sd_px, strict=True)]
+    )
+    own_sd = np.array([1.0, 0.3, 0.2, 0.2])
+    known = Known(PRIOR.mean, PRIOR.whitening, own_sd)
+    found = NormalEquations(bundle, parameters, weights, known, forgiving)
+
+    residuals, by = bundle.derivatives(parameters)
+    rows = [in_full(by[i, :n], i, 25) / sd_px[i] for i, n in enumerate(bundle.counts)]
+    known_rows = np.zeros((13, 25))
+    known_rows[:5, :5] = PRIOR.whitening
+    known_rows[5:, 17:] = np.diag(1 / np.tile(own_sd, 2))
+    left = [r / sd for r, sd in zip(bundle.by_card(residuals), sd_px, strict=True)]
+    left += [PRIOR.whitening @ (parameters[:5] - PRIOR.mean), parameters[17:] / np.tile(own_sd, 2)]
+    left, rows = np.concatenate(left), np.concatenate([*rows, known_rows])
+    if forgiving:  # SciPy's "soft_l1", by its derivative
+        assert found.cost == pytest.approx(np.sum(np.sqrt(1 + left**2) - 1))
+        share = np.sqrt(2 * (np.sqrt(1 + left**2) - 1)) * np.sign(left)
+        rows = rows * (left / np.sqrt(1 + left**2) / share)[:, None]
+        left = share
+    matrix = rows.T @ rows
+    np.testing.assert_allclose(found.matrix(), matrix, rtol=1e-9, atol=1e-9 * matrix.max())
+    for damping in (0.0, 0.5):
+        damped = matrix + damping * np.diag(np.diag(matrix))
+        expected = -np.linalg.solve(damped, rows.T @ left)
+        step, foreseen = found.step(damping)
+        np.testing.assert_allclose(step, expected, rtol=1e-6)
+        after = left + rows @ expected
+        assert foreseen == pytest.approx((left @ left - after @ after) / 2, rel=1e-9)
+    assert found.cost == pytest.approx(left @ left / 2)

@@ -10,8 +10,10 @@ PACKAGE = Path(__file__).parent.parent / "fitcheck"
 # The flow of data. A module may import from its own row and those above, never below.
 ORDER = [
     {"errors", "tone", "measurement", "plain_text", "threads", "pixel_grid", "picture"},
+    {"descent"},
     {"photo", "cards", "setup", "lens_profile", "seam_profiles"},
     {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light", "seam_shapes"},
+    {"bundle"},
     {"adjustment", "arris", "seam_model", "strips"},
     {"card_edges", "seam_search", "face_ends", "missing_card"},
     {"edges", "edge_search", "uncertainty", "quality", "seam_readings", "side_fit", "faint_side"},
