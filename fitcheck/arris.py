@@ -30,6 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from fitcheck.descent import descended
+
 Array = NDArray[np.float64]
 
 CELLS = 24  # of the round
@@ -41,6 +43,7 @@ SKY_SHARE = 0.35  # of the face's light that comes from everywhere
 MOST_TOWARD = 2.5
 # Mean square of the residuals, in the noise's, at which a fit leaves nothing for a second start.
 EXPLAINED = 0.25
+TOLERANCE, MOST_STEPS = 1e-7, 60  # of the squares' sum
 STARTS = ((0.0, 0.3), (0.15, -0.7))  # place and lamp's tangent: either side may be lit
 TOWARD_PRIOR_SD = 0.8  # of the tangent of the lamp's angle: from the other side as from this one
 # Light that the wall gets from the ground, over that of the face.
@@ -191,37 +194,29 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
         misfit = (light - design @ np.swapaxes(levels, 1, 2)) / sd
         return np.concatenate([_flat(misfit), _flat(left[:, :, :4] / sd[:, None]), priors], axis=1)
 
-    def slopes_of(theta: Array) -> Array:
-        """Derivatives of the residuals, all four in one go."""
-        found = residuals_of(theta + np.vstack([np.zeros(4), DIFFERENCE * np.eye(4)]))
-        return np.asarray((found[1:] - found[0]).T / DIFFERENCE)
-
     low, high = outward_mm[0] * 0.6, outward_mm[-1] * 0.8
-    bounds = (
-        [low, np.log(RADIUS_LIMITS_MM[0]), np.log(blur_mm / 3), -MOST_TOWARD],
-        [high, np.log(RADIUS_LIMITS_MM[1]), np.log(blur_mm * 3), MOST_TOWARD],
+    bounds = np.array(
+        [
+            [low, np.log(RADIUS_LIMITS_MM[0]), np.log(blur_mm / 3), -MOST_TOWARD],
+            [high, np.log(RADIUS_LIMITS_MM[1]), np.log(blur_mm * 3), MOST_TOWARD],
+        ]
     )
-    from scipy.optimize import least_squares  # takes long to load, see adjustment
 
-    best = None
+    def about(theta: Array) -> _Linearised:
+        """The residuals and, all four in one go, their derivatives."""
+        found = residuals_of(theta + np.vstack([np.zeros(4), DIFFERENCE * np.eye(4)]))
+        return _Linearised(theta, bounds, found[0], (found[1:] - found[0]).T / DIFFERENCE)
+
+    best: _Linearised | None = None
     for start, toward in STARTS:
-        theta = [np.clip(start, low, high), np.log(RADIUS_PRIOR_MM), np.log(blur_mm), toward]
-        found = least_squares(
-            lambda theta: residuals_of(theta[None])[0],
-            theta,
-            slopes_of,
-            bounds=bounds,
-            x_scale=[0.05, 0.5, 0.1, 0.5],
-            xtol=1e-5,
-            ftol=1e-6,
-            max_nfev=60,
-        )
+        theta = np.array([start, np.log(RADIUS_PRIOR_MM), np.log(blur_mm), toward])
+        found = descended(about, np.clip(theta, *bounds), TOLERANCE, MOST_STEPS)
         if best is None or found.cost < best.cost:
             best = found
         if best.cost < EXPLAINED * m * 3 / 2:
             break
     assert best is not None  # noqa: S101 - the loop ran
-    theta = best.x
+    theta = best.parameters
     designs, solved, _ = explained(theta[None])
     design, levels = designs[0], solved[0]
     fitted = design @ levels.T
@@ -231,7 +226,7 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
     span = float(outward_mm[-1] - outward_mm[0])
     independent = 2 * max(4.0, span / max(1.5 * blur_mm, GRAIN_MM))
     chi2 = max(1.0, float(np.mean(misfit**2)))
-    information = best.jac.T @ best.jac
+    information = best.matrix
     prior_sd = [RADIUS_PRIOR_LOG_SD, BLUR_PRIOR_LOG_SD, TOWARD_PRIOR_SD]
     priors = np.diag([0.0, *np.power(prior_sd, -2)])
     data = (information - priors) * (independent / (3 * m)) / chi2
@@ -249,6 +244,33 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
         light=fitted,
         levels=design[:, [0, 2]],
     )
+
+
+class _Linearised:
+    """The fit about one guess, with steps that end at its bounds."""
+
+    def __init__(self, theta: Array, bounds: Array, residuals: Array, by: Array) -> None:
+        """Take residuals (n,), derivatives (n, 4), and least and greatest values (2, 4)."""
+        self.parameters, self._bounds = theta, bounds
+        self.cost = float(residuals @ residuals) / 2
+        self.matrix = by.T @ by
+        self._pull = by.T @ residuals
+
+    def step(self, damping: float) -> tuple[Array, float]:
+        """The damped step; what meets a bound stays there, and the others go on without it."""
+        damped = self.matrix + np.diag(damping * np.diag(self.matrix))
+        least, greatest = self._bounds - self.parameters
+        step, free = np.zeros(4), np.ones(4, dtype=bool)
+        while free.any():
+            wanted = -self._pull[free] - damped[np.ix_(free, ~free)] @ step[~free]
+            step[free] = np.linalg.solve(damped[np.ix_(free, free)], wanted)
+            within = np.clip(step, least, greatest)
+            met = free & (within != step)
+            if not met.any():
+                break
+            step[met] = within[met]
+            free &= ~met
+        return step, float(-step @ self._pull - step @ self.matrix @ step / 2)
 
 
 def _flat(rows: Array) -> Array:
