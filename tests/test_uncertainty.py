@@ -93,6 +93,31 @@ def test_slopes_make_the_budget_of_a_nearly_straight_model():
     assert found.budget == pytest.approx({"a": 3, "b": 4}, rel=0.006)
 
 
+@pytest.mark.parametrize(("bend", "by_slopes"), [(0.004, True), (0.1, False)])
+def test_slopes_stand_for_the_model_only_where_its_own_draws_agree(bend, by_slopes):
+    asked = []
+
+    def model(q):
+        asked.append(len(q["a"]))
+        return {"y": q["a"] + bend * q["a"] ** 2, "z": q["a"] + q["b"]}
+
+    draws = {name: np.random.default_rng(5).standard_normal(4000) * sd for name, sd in
+             (("a", 1.0), ("b", 3.0))}  # fmt: skip
+    found = propagate(
+        model,
+        {"a": np.array(0.0), "b": np.array(0.0)},
+        [Source(name, {name: d}) for name, d in draws.items()],
+    )
+    assert (4000 in asked) != by_slopes
+    # All draws through the model, by hand.
+    exact = draws["a"] + bend * draws["a"] ** 2
+    assert found["y"].standard_uncertainty == pytest.approx(np.std(exact, ddof=1), rel=1e-3)
+    scatter = 0.042  # of an interval's end, in standard uncertainties, for so many draws
+    assert found["y"].interval95 == pytest.approx(
+        tuple(np.quantile(exact, [0.025, 0.975])), abs=scatter if by_slopes else 1e-9
+    )
+
+
 def test_a_shared_source_stays_shared():
     shared = RNG.standard_normal(DRAWS)
     results = propagate(
