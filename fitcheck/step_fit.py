@@ -108,40 +108,42 @@ def fit_steps(
         theta[:, 3], free[3] = rise, 0.0
     lowest, highest = np.log(blur / 6), np.log(blur * 6)
 
-    model, jacobian = _model(theta, positions, far)
-    residual = (profiles - model) * root_weights
-    cost = np.sum(residual**2, axis=1)
-    damping = np.full(n, 1e-3)
+    def linearised(theta: Array, some: NDArray[np.intp]) -> tuple[Array, Array, Array]:
+        """Of k profiles the cost (k,), the normal matrix (k, 4, 4) and its right side (k, 4)."""
+        model, slopes = _model(theta, positions, far[some])
+        residual = (profiles[some] - model) * root_weights[some]
+        slopes *= root_weights[some, None, :]
+        normal = slopes @ np.swapaxes(slopes, 1, 2) * (free * free[:, None])
+        pull = (slopes @ residual[:, :, None])[..., 0] * free
+        return np.sum(residual**2, axis=1), normal, pull
+
     going = np.arange(n)
+    cost, normal, pull = linearised(theta, going)
+    damping = np.full(n, 1e-3)
+    diagonal = np.arange(4)
     for _ in range(ITERATIONS):
-        weighted = jacobian[going] * root_weights[going, :, None] * free
-        across = np.swapaxes(weighted, 1, 2)
-        normal = across @ weighted
-        scale = np.einsum("nii->ni", normal)
-        damped = normal + (damping[going, None] * scale + 1e-12)[:, :, None] * np.eye(4)
-        step = np.linalg.solve(damped, across @ residual[going, :, None])[..., 0]
+        damped = normal[going]
+        damped[:, diagonal, diagonal] *= 1 + damping[going, None]
+        damped[:, diagonal, diagonal] += 1e-12
+        step = np.linalg.solve(damped, pull[going, :, None])[..., 0]
         step[:, 0] = np.clip(step[:, 0], -blur, blur)
         step[:, 1] = np.clip(step[:, 1], -0.5, 0.5)
         tried = theta[going] + step
         tried[:, 0] = np.clip(tried[:, 0], -reach, reach)
         tried[:, 1] = np.clip(tried[:, 1], lowest, highest)
-        tried_model, tried_jacobian = _model(tried, positions, far[going])
-        tried_residual = (profiles[going] - tried_model) * root_weights[going]
-        tried_cost = np.sum(tried_residual**2, axis=1)
+        tried_cost, tried_normal, tried_pull = linearised(tried, going)
         better = tried_cost <= cost[going]
         moved = np.abs(tried - theta[going]) > SETTLED * np.array([blur, 1.0, 1.0, 1.0])
         taken = going[better]
-        theta[taken], jacobian[taken] = tried[better], tried_jacobian[better]
-        residual[taken], cost[taken] = tried_residual[better], tried_cost[better]
+        theta[taken], cost[taken] = tried[better], tried_cost[better]
+        normal[taken], pull[taken] = tried_normal[better], tried_pull[better]
         damping[going] = np.clip(damping[going] * np.where(better, 0.25, 5.0), 1e-7, 1e7)
         going = going[moved.any(axis=1)]
         if not len(going):
             break
 
-    weighted = jacobian * root_weights[..., None] * free
-    normal = np.swapaxes(weighted, 1, 2) @ weighted + 1e-12 * np.eye(4)
     variance = cost / max(m - 4, 1)
-    offset_variance = np.linalg.inv(normal)[:, 0, 0] * variance
+    offset_variance = np.linalg.inv(normal + 1e-12 * np.eye(4))[:, 0, 0] * variance
     height = theta[:, 3]
     lost = (np.abs(theta[:, 0]) >= reach) | (np.abs(height) < 1e-6)
     misfit = np.sqrt(variance) / np.maximum(np.abs(height), 1e-6)
@@ -163,25 +165,26 @@ def _mean(profiles: Array, chosen: NDArray[np.bool_], root_weights: Array) -> Ar
 
 
 def _model(theta: Array, positions: Array, far: Array) -> tuple[Array, Array]:
-    """Return the modelled profiles (n, m) and their derivatives (n, m, 4)."""
+    """Return the modelled profiles (n, m) and their derivatives (n, 4, m)."""
     offset, log_blur, level, rise = (theta[:, i, None] for i in range(4))
     blur = np.exp(log_blur)
     near_z = (positions - offset) / blur
-    far_z = (positions - offset - far) / blur
-    near_density = np.exp(-0.5 * near_z**2) / np.sqrt(2 * np.pi)
-    far_density = np.where(np.isfinite(far_z), np.exp(-0.5 * np.minimum(far_z**2, 1e4)), 0.0)
-    far_density /= np.sqrt(2 * np.pi)
-    shape = ndtr(near_z) - ndtr(far_z)
+    density = np.exp(-0.5 * near_z**2)
+    shape, by_blur = ndtr(near_z), density * near_z
+    banded = np.isfinite(far[:, 0])
+    far_z = near_z[banded] - far[banded] / blur[banded]
+    far_density = np.exp(-0.5 * far_z**2)
+    shape[banded] -= ndtr(far_z)
+    density[banded] -= far_density
+    by_blur[banded] -= far_density * far_z
     light = level + rise * shape
-    far_slope = far_density * np.where(np.isfinite(far_z), far_z, 0.0)
-    slopes = np.stack(
-        [
-            -rise * (near_density - far_density) / blur,
-            -rise * (near_density * near_z - far_slope),
-            np.ones_like(light),
-            shape,
-        ],
-        axis=-1,
-    )
-    clipped = light > CEILING
-    return np.where(clipped, CEILING, light), np.where(clipped[..., None], 0.0, slopes)
+    slopes = np.empty((len(theta), 4, len(positions)))
+    height = rise / np.sqrt(2 * np.pi)
+    np.multiply(-height / blur, density, out=slopes[:, 0])
+    np.multiply(-height, by_blur, out=slopes[:, 1])
+    slopes[:, 2] = 1.0
+    slopes[:, 3] = shape
+    if np.any(clipped := light > CEILING):
+        light = np.where(clipped, CEILING, light)
+        slopes *= ~clipped[:, None, :]
+    return light, slopes
