@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from fitcheck.face_ends import Candidate, weighed_by_colour
+from fitcheck.picture import Colours
 from fitcheck.strips import Line, StripFrame, Surface, block_means, resample
 
 Array = NDArray[np.float64]
@@ -34,7 +35,7 @@ RIM_MM = 0.45  # a highlight along a rounded arris is narrower than this
 
 
 def search(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],
@@ -52,7 +53,7 @@ def search(
     Parameters
     ----------
     picture
-        RGB, upright, shape (height, width, 3), dtype uint8.
+        The colours of the upright picture.
     surface, frame
         Where the edge lies.
     along_mm, outward_mm

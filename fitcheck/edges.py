@@ -18,6 +18,7 @@ from scipy.ndimage import gaussian_filter1d
 from fitcheck.arris import ArrisFit, EdgeProfile, fit_arris
 from fitcheck.camera import camera_in_card
 from fitcheck.lines import FEWEST_POINTS, robust_line
+from fitcheck.picture import Colours
 from fitcheck.strips import (
     CLIPPED,
     Line,
@@ -103,7 +104,7 @@ class MeasuredEdge:
 
 
 def measure(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],
@@ -248,7 +249,7 @@ def _profile_reach(neighbours_mm: list[float], blur_mm: float) -> tuple[float, f
 
 
 def _texture(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from fitcheck.picture import Colours
 from fitcheck.side_fit import ARRIS_MM, FURTHEST_SHIFT_MM, WALL_SHARE_SD, SideFit
 from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
@@ -27,7 +28,7 @@ FAINT_PLACE_SD_MM = 0.2
 
 
 def fit_faint_side(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],

@@ -121,10 +121,21 @@ def window(
     The part, C-contiguous, at least one pixel, and the grid in its pixels.
     """
     picture, x, y = as_stored(picture, x, y)
-    height, width = picture.shape[:2]
+    top, low, left, right = reach(picture.shape[:2], x, y, room_px)
+    part = np.ascontiguousarray(picture[top:low, left:right])
+    return part, x - np.float32(left), y - np.float32(top)
+
+
+def reach(
+    shape: tuple[int, ...], x: Singles, y: Singles, room_px: int = 2
+) -> tuple[int, int, int, int]:
+    """First and last row, first and last column that a grid needs; the last ones not included.
+
+    Of a picture of so many rows and columns at least one pixel; ``room_px`` more on all sides.
+    """
+    height, width = shape
     left = min(max(math.floor(x.min()) - room_px, 0), width - 1)
     top = min(max(math.floor(y.min()) - room_px, 0), height - 1)
     right = min(max(math.ceil(x.max()) + room_px + 1, left + 1), width)
     low = min(max(math.ceil(y.max()) + room_px + 1, top + 1), height)
-    part = np.ascontiguousarray(picture[top:low, left:right])
-    return part, x - np.float32(left), y - np.float32(top)
+    return top, low, left, right

@@ -28,6 +28,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from fitcheck.lines import FEWEST_POINTS, TUKEY, median_of_few, weighted_line, widening_of
+from fitcheck.picture import Colours
 from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
 Array = NDArray[np.float64]
@@ -107,7 +108,7 @@ class SideFit:
 
 
 def fit_side(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],
@@ -123,7 +124,7 @@ def fit_side(
     Parameters
     ----------
     picture
-        RGB, upright, shape (height, width, 3), dtype uint8.
+        The colours of the upright picture.
     surface, frame
         Where the side lies.
     along_mm

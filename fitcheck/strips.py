@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from fitcheck import pixel_grid
 from fitcheck.camera import Lens, Pose, card_to_pixels, pixels_to_card
+from fitcheck.picture import Colours
 from fitcheck.tone import linear_light
 
 Array = NDArray[np.float64]
@@ -90,7 +91,7 @@ class Strip:
 
 
 def resample(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],
@@ -104,7 +105,7 @@ def resample(
     Parameters
     ----------
     picture
-        RGB, upright, shape (height, width, 3), dtype uint8.
+        The colours of the upright picture.
     surface, frame
         Where the strip lies.
     along_mm, outward_mm
@@ -125,13 +126,13 @@ def resample(
         pixel_grid.weights(along, NODES[0]),
         pixel_grid.weights(outward, NODES[1]),
     )
-    height, width = picture.shape[:2]
+    height, width = picture.shape
     usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
     lowest, highest = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
     for outline in keep_out:
         if np.all((outline.max(axis=0) >= lowest) & (outline.min(axis=0) <= highest)):
             usable &= ~_inside_convex(x, y, outline)
-    part, x, y = pixel_grid.window(picture, x, y)
+    part, x, y = picture.window(x, y)
     light = cv2.remap(linear_light(part), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return Strip(along, outward, np.asarray(light, dtype=np.float32), usable)
 
@@ -155,7 +156,7 @@ def block_means(strip: Strip, rows: int) -> tuple[Array, Array]:
 
 
 def colour(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     along_mm: tuple[float, float],
@@ -174,7 +175,7 @@ def colour(
 
 
 def blocks_beside(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     line: Line,

@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pillow_heif
 import pytest
@@ -20,7 +21,7 @@ from PIL.TiffImagePlugin import IFDRational
 from fitcheck import photo
 from fitcheck.errors import BadInput
 from fitcheck.photo import focal_length_px, load_photo, read_photo
-from fitcheck.picture import Picture
+from fitcheck.picture import TURNS, Picture
 
 pillow_heif.register_heif_opener()
 
@@ -231,6 +232,16 @@ def stored(upright, orientation: int):
     )
 
 
+def all_of(picture, rows=slice(None), columns=slice(None)):
+    """A picture's colours at every pixel of some rows and columns."""
+    height, width = picture.colours.shape
+    x, y = np.meshgrid(
+        np.arange(width, dtype=np.float32)[columns], np.arange(height, dtype=np.float32)[rows]
+    )
+    part, x, y = picture.colours.window(x, y)
+    return part[y.astype(int), x.astype(int)]
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 @each_format
 def test_orientation_is_applied_exactly_once(kind, orientation):
@@ -240,10 +251,10 @@ def test_orientation_is_applied_exactly_once(kind, orientation):
     assert found.size_px == (WIDTH, HEIGHT)
     assert found.focal_prior_px == pytest.approx(focal_length_px(26, (WIDTH, HEIGHT)))
     assert found.focal_prior_relative_sd == photo.TAGGED_RELATIVE_SD
-    parts = found.picture.colour  # before the whole: then it is still as it was stored
+    parts = all_of(found.picture)  # before the whole: then it is still as it was stored
     assert np.abs(parts.astype(int) - upright).mean() < 2
     assert np.array_equal(found.pixels, parts)
-    assert np.array_equal(found.picture.colour, parts)
+    assert np.array_equal(all_of(found.picture), parts)
     assert found.grey.shape == (HEIGHT, WIDTH)
     weighted = found.pixels @ [0.299, 0.587, 0.114]  # ITU-R BT.601, from memory
     assert np.abs(found.grey - weighted).mean() < 1
@@ -461,12 +472,34 @@ def test_a_jpegs_pixels_are_those_of_pillow(options):
         assert np.array_equal(read_photo(data, "a").pixels, np.asarray(image))
 
 
+@pytest.mark.parametrize("orientation", TURNS)
+@pytest.mark.parametrize("subsampling", ["4:2:0", "4:2:2", "4:4:4"])
+@pytest.mark.parametrize("size", [(64, 96), (63, 96), (64, 95)])
+def test_colours_put_together_are_those_of_the_decoder(orientation, subsampling, size):
+    noise = np.random.default_rng(3).integers(0, 256, (*size, 3), dtype=np.uint8)
+    noise[:30] = cv2.GaussianBlur(noise[:30], (0, 0), 2)  # gentle colours, and loud ones
+    data, turn = encoded(noise, "JPEG", quality=95, subsampling=subsampling), TURNS[orientation]
+    picture, wanted = Picture.of_jpeg(data, turn), Picture.of_jpeg(data, turn).pixels
+    assert np.array_equal(all_of(picture), wanted)
+    height, width = wanted.shape[:2]
+    for rows in (slice(0, 1), slice(7, 8), slice(8, 31), slice(height - 3, height)):
+        for columns in (slice(0, 2), slice(5, 22), slice(width - 1, width)):
+            assert np.array_equal(all_of(picture, rows, columns), wanted[rows, columns])
+
+
+def test_colours_stored_at_half_are_kept_so():
+    halved = encoded(NOISY[:64, :96], "JPEG", quality=90, subsampling="4:2:0")
+    whole = encoded(NOISY[:64, :96], "JPEG", quality=90, subsampling="4:4:4")
+    assert Picture.of_jpeg(halved).colours._halved.shape == (32, 48, 3)
+    assert Picture.of_jpeg(whole).colours._halved.size == 0
+
+
 def test_grey_is_the_same_whatever_is_looked_at_first():
     data = encoded(NOISY, "JPEG", quality=90)
     colour_first, grey_first = read_photo(data, "a"), read_photo(data, "a")
-    assert np.array_equal(colour_first.pixels, read_photo(data, "a").picture.colour)
+    assert np.array_equal(colour_first.pixels, all_of(read_photo(data, "a").picture))
     assert np.array_equal(grey_first.grey, colour_first.grey)
-    for found in (colour_first.pixels, colour_first.picture.colour, colour_first.grey):
+    for found in (colour_first.pixels, colour_first.grey):
         with pytest.raises(ValueError, match="read-only"):
             found[0] = 0
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from fitcheck.picture import Colours
 from fitcheck.strips import Line, StripFrame, Surface, blocks_beside
 
 Array = NDArray[np.float64]
@@ -25,7 +26,7 @@ UNLIKE_SHARE = 0.25  # a riser may have laminations that are not alike
 
 
 def shade_inside(
-    picture: NDArray[np.uint8],
+    picture: Colours,
     surface: Surface,
     frame: StripFrame,
     line: Line,
@@ -37,7 +38,7 @@ def shade_inside(
     Parameters
     ----------
     picture
-        RGB, upright, shape (height, width, 3), dtype uint8.
+        The colours of the upright picture.
     surface, frame
         Where the face lies, outward positive.
     line

@@ -12,7 +12,7 @@ from fitcheck.adjustment import Adjustment
 from fitcheck.cards import CARDS
 from fitcheck.edges import MeasuredEdge
 from fitcheck.measurement import Note, Point
-from fitcheck.picture import Picture
+from fitcheck.picture import Colours, Picture
 from fitcheck.setup import Setup
 from fitcheck.strips import Surface
 from fitcheck.uncertainty import Model, Quantities, Source
@@ -54,9 +54,9 @@ class Scene:
     as_given: frozenset[str] = frozenset()
 
     @property
-    def picture(self) -> NDArray[np.uint8]:
-        """RGB, upright, shape (height, width, 3), dtype uint8; decoded once it is asked for."""
-        return self.whole.colour
+    def picture(self) -> Colours:
+        """The colours of the upright picture; decoded once they are asked for."""
+        return self.whole.colours
 
     def surface(self, card: str, below_mm: float = 0.0) -> Surface:
         """Return the surface that a card lies on, or one that lies below it by so much."""
