@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from fitcheck.picture import Colours
-from fitcheck.side_fit import ARRIS_MM, FURTHEST_SHIFT_MM, WALL_SHARE_SD, SideFit
+from fitcheck.side_blocks import ARRIS_MM, FURTHEST_SHIFT_MM
+from fitcheck.side_fit import WALL_SHARE_SD, SideFit
 from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ ORDER = [
     {"photo", "cards", "setup", "lens_profile", "seam_profiles"},
     {"step_fit", "camera", "lines", "corners", "card_sheet", "seam_light", "seam_shapes"},
     {"bundle"},
-    {"adjustment", "arris", "seam_model", "strips"},
+    {"adjustment", "arris", "seam_model", "side_blocks", "strips"},
     {"card_edges", "seam_search", "face_ends", "missing_card"},
     {"edges", "edge_search", "uncertainty", "quality", "seam_readings", "side_fit", "faint_side"},
     {"seam"},

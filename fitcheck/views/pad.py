@@ -32,7 +32,7 @@ from fitcheck.camera import camera_in_card, pixels_to_card
 from fitcheck.edges import MeasuredEdge, Rival, draw_rivals
 from fitcheck.errors import Refused
 from fitcheck.measurement import Note
-from fitcheck.side_fit import ARRIS_MM
+from fitcheck.side_blocks import ARRIS_MM
 from fitcheck.strips import Line
 from fitcheck.uncertainty import DRAWS, Model, Quantities, Source, draw_correlated
 from fitcheck.views.pad_front import (
