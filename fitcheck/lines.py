@@ -82,62 +82,73 @@ def robust_line(along: Array, across: Array) -> RobustLine | None:
     """
     if len(along) < FEWEST_POINTS:
         return None
-    design = np.stack([np.ones_like(along), along], axis=1)
-    solution = np.array([np.median(across), 0.0])
-    scale = 1e-5
+    terms = terms_of_line(along, across)
+    offset, slope = float(np.median(across)), 0.0
+    residual = across - offset
     for _ in range(50):
-        residual = across - design @ solution
         scale = max(1.4826 * median_of_few(np.abs(residual)), 1e-5)
-        ratio = residual / (TUKEY * scale)
-        weights = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0.0)
-        updated = weighted_line(design, across, weights)
-        if updated is None:
+        line = weighted_line(terms, biweight(residual / scale))
+        if line is None:
             return None
-        moved = np.max(np.abs(updated - solution))
-        solution = updated
+        moved = max(abs(line[0] - offset), abs(line[1] - slope))
+        offset, slope = line
+        residual = across - offset - slope * along
         if moved < 1e-7:
             break
-    residual = across - design @ solution
     kept = np.abs(residual) < TUKEY * scale
-    if np.count_nonzero(kept) < max(FEWEST_POINTS, len(along) // 2):
+    count = int(np.count_nonzero(kept))
+    if count < max(FEWEST_POINTS, len(along) // 2):
         return None
-    variance = float(np.sum(residual[kept] ** 2)) / (int(np.count_nonzero(kept)) - 2)
-    normal = design[kept].T @ design[kept]
-    covariance = np.linalg.inv(normal) * variance * widening_of(np.where(kept, residual, 0.0))
-    return RobustLine(float(solution[0]), float(solution[1]), covariance, scale, kept)
+    agreeing = np.where(kept, residual, 0.0)
+    variance = float(agreeing @ agreeing) / (count - 2)
+    design = np.stack([np.ones_like(along), along], axis=1)[kept]
+    covariance = np.linalg.inv(design.T @ design) * variance * widening_of(agreeing)
+    return RobustLine(offset, slope, covariance, scale, kept)
 
 
-def weighted_line(design: Array, across: Array, weights: Array) -> Array | None:
+def biweight(ratio: Array) -> Array:
+    """Weights of residuals over their robust standard deviation, shape (n,), from 1 to 0.
+
+    Source: Beaton & Tukey, "The fitting of power series", Technometrics 16 (1974).
+    """
+    return np.asarray(np.maximum(1 - (ratio / TUKEY) ** 2, 0.0) ** 2)
+
+
+def terms_of_line(along: Array, across: Array) -> Array:
+    """What :func:`weighted_line` takes sums of, shape (5, n), from points, mm, shape (n,)."""
+    return np.stack([np.ones_like(along), along, along**2, across, along * across])
+
+
+def weighted_line(terms: Array, weights: Array) -> tuple[float, float] | None:
     """Least squares for offset and slope, in closed form: NumPy's takes several times as long.
 
     Parameters
     ----------
-    design
-        Ones and places along, mm, shape (n, 2).
-    across, weights
-        Errors across, mm, and what each counts, shape (n,).
+    terms
+        From :func:`terms_of_line`, shape (5, n).
+    weights
+        What each point counts, shape (n,).
 
     Returns
     -------
-    Offset and slope, shape (2,); None where what counts lies nearly on one spot.
+    Offset at ``along = 0`` and slope; None where what counts lies nearly on one spot.
     """
-    weighted = weights[:, None] * design
-    (total, first), (_, second) = design.T @ weighted
+    total, first, second, right, turned = (terms @ weights).tolist()
     determinant = total * second - first**2
     # Trace² over determinant is the condition of two rows by two, near enough.
     if determinant <= 1e-12 * (total + second) ** 2:
         return None
-    right, turned = across @ weighted
-    pulled = np.array([second * right - first * turned, total * turned - first * right])
-    return np.asarray(pulled / determinant)
+    return (
+        (second * right - first * turned) / determinant,
+        (total * turned - first * right) / determinant,
+    )
 
 
 def median_of_few(values: Array) -> float:
-    """Median of some dozens of values, shape (n,), same unit; NumPy's takes five times as long."""
-    half = len(values) // 2
-    if len(values) % 2:
-        return float(np.partition(values, half)[half])
-    return float(np.partition(values, [half - 1, half])[half - 1 : half + 1].mean())
+    """Median of some dozens of values, shape (n,), same unit; NumPy's takes ten times as long."""
+    ordered = np.sort(values)
+    half = len(ordered) // 2
+    return float(ordered[half] + ordered[-1 - half]) / 2
 
 
 def widening_of(residual: Array) -> float:

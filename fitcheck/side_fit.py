@@ -24,8 +24,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.lines import FEWEST_POINTS, TUKEY, median_of_few, weighted_line, widening_of
 from fitcheck.picture import Colours
+from fitcheck.lines import (
+    FEWEST_POINTS,
+    biweight,
+    median_of_few,
+    terms_of_line,
+    weighted_line,
+    widening_of,
+)
 from fitcheck.side_blocks import ARRIS_MM, GRAIN_WIDENING, StepBlocks
 from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
@@ -220,22 +227,25 @@ def _whitened(light: Array, outward: Array, wall: bool) -> tuple[Array, Array]:
     brightness says little whatever the texture beside the edge happens to be.
     """
     inner = light[:, outward < 0.25 * outward[0]]
-    grain = inner - inner.mean(axis=1, keepdims=True)
-    noise = np.cov(grain.reshape(-1, 3).T) + np.eye(3) * LIGHT_FLOOR**2
+    noise = _covariance(inner - inner.mean(axis=1, keepdims=True)) + np.eye(3) * LIGHT_FLOOR**2
     if wall:
-        face = inner.reshape(-1, 3)
-        mean = face.mean(axis=0)
-        noise = noise + np.cov(face.T) + WALL_BRIGHTNESS_SD**2 * np.outer(mean, mean)
+        mean = inner.mean(axis=(0, 1))
+        noise += _covariance(inner - mean) + WALL_BRIGHTNESS_SD**2 * np.outer(mean, mean)
     else:
         outer = light[:, outward > 0.65 * outward[-1]]
-        ground = outer - outer.mean(axis=1, keepdims=True)
-        noise = noise + 0.5 * np.cov(ground.reshape(-1, 3).T)
+        noise += 0.5 * _covariance(outer - outer.mean(axis=1, keepdims=True))
     # Telephones smooth and sharpen colour on its own: it is never as sure as it is quiet.
     grey = np.full(3, 1 / np.sqrt(3))
     noise += COLOUR_NOISE_SHARE * np.trace(noise) * (np.eye(3) - np.outer(grey, grey))
     variance, directions = np.linalg.eigh(noise)
     matrix = (directions / np.sqrt(variance)).T
     return light @ matrix.T, matrix
+
+
+def _covariance(away: Array) -> Array:
+    """Covariance of three colours from their differences from the mean, (n, m, 3)."""
+    colours = away.reshape(-1, 3)
+    return np.asarray(colours.T @ colours / (len(colours) - 1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -254,37 +264,37 @@ def _weighted_line(along: Array, across: Array, sd: Array) -> _FoundLine | None:
     added to each, and the covariance is widened by the residuals' autocorrelation, at least
     as far as grain is known to run along an edge.
     """
-    design = np.stack([np.ones_like(along), along], axis=1)
-    solution, extra = np.zeros(2), 0.0
+    terms = terms_of_line(along, across)
+    offset, slope, extra = 0.0, 0.0, 0.0
     typical = median_of_few(sd)
-    kept = np.ones(len(along), dtype=bool)
+    left, variance = across, sd**2
     for _ in range(50):
-        total = np.hypot(sd, extra)
-        ratio = (across - design @ solution) / total
+        ratio = left / np.sqrt(variance)
         scale = max(1.4826 * median_of_few(np.abs(ratio)), 0.3)
-        share = ratio / (TUKEY * scale)
-        kept = np.abs(share) < 1
-        weights = np.where(kept, (1 - share**2) ** 2, 0.0) / total**2
-        updated = weighted_line(design, across, weights)
-        if np.count_nonzero(kept) < FEWEST_POINTS or updated is None:
+        weights = biweight(ratio / scale)
+        kept = weights > 0
+        line = weighted_line(terms, weights / variance)
+        if np.count_nonzero(kept) < FEWEST_POINTS or line is None:
             return None
-        moved = float(np.max(np.abs(updated - solution)))
-        solution = updated
-        left = across - design @ solution
+        moved = max(abs(line[0] - offset), abs(line[1] - slope))
+        offset, slope = line
+        left = across - offset - slope * along
         scatter = 1.4826 * median_of_few(np.abs(left))
-        extra = float(np.sqrt(max(0.0, scatter**2 - typical**2)))
+        extra = max(0.0, scatter**2 - typical**2)
+        variance = sd**2 + extra
         if moved < 1e-6:
             break
-    if np.count_nonzero(kept) < max(FEWEST_POINTS, len(along) // 2):
+    count = int(np.count_nonzero(kept))
+    if count < max(FEWEST_POINTS, len(along) // 2):
         return None
-    total = np.hypot(sd, extra)
-    ratio = np.where(kept, (across - design @ solution) / total, 0.0)
-    normal = design.T @ ((kept / total**2)[:, None] * design)
-    chi2 = float(np.sum(ratio**2)) / max(int(np.count_nonzero(kept)) - 2, 1)
-    grain = extra**2 / (extra**2 + typical**2)
+    ratio = np.where(kept, left / np.sqrt(variance), 0.0)
+    design = np.stack([np.ones_like(along), along])
+    normal = (kept / variance * design) @ design.T
+    chi2 = float(ratio @ ratio) / max(count - 2, 1)
+    grain = extra / (extra + typical**2)
     widening = max(widening_of(ratio), 1 + (GRAIN_WIDENING - 1) * grain)
     covariance = np.asarray(np.linalg.inv(normal) * max(chi2, 0.5) * widening)
-    return _FoundLine(float(solution[0]), float(solution[1]), covariance, scatter, kept)
+    return _FoundLine(offset, slope, covariance, scatter, kept)
 
 
 def _through_corner(found: _FoundLine, along: float, across: float, sd: float) -> _FoundLine:
