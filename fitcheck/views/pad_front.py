@@ -326,14 +326,11 @@ def _fit_strip(
     """
     reach = 0.8 + 2 * blur_mm
 
-    def blocks(lowest: float) -> tuple[Array, Array, Array]:
-        light, along, down = blocks_beside(
-            scene.picture, surface, frame, line, along_mm, (-reach, lowest + reach), 4.0, []
-        )
-        clear = np.abs(along) > CENTRE_MARK_MM + 2.0
-        return light[clear], along[clear], down
-
-    light, along, down = blocks(deepest_mm)
+    light, along, down = blocks_beside(
+        scene.picture, surface, frame, line, along_mm, (-reach, deepest_mm + reach), 4.0, []
+    )
+    clear = np.abs(along) > CENTRE_MARK_MM + 2.0
+    light, along = light[clear], along[clear]
     if len(along) < 4:
         return None
     coarse = np.arange(TOP_STEP_MM, deepest_mm + 0.3, max(COARSE_OF_BLUR * blur_mm, TOP_STEP_MM))
@@ -343,9 +340,8 @@ def _fit_strip(
     high = float(near[-1] + 2 * (coarse[1] - coarse[0]))
     step = max(TOP_STEP_OF_BLUR * blur_mm, TOP_STEP_MM, (high - low) / MOST_TOPS)
     tops = np.arange(low, high + step, step)
-    light, along, down = blocks(float(tops[-1]))
-    if len(along) < 4:
-        return None
+    near_by = down < tops[-1] + reach + (down[1] - down[0]) / 2
+    light, down = light[:, near_by], down[near_by]
     slopes = per_mm * SKEW_SD * np.linspace(-3, 3, 25)
     total = _weighed(light, along, down, tops, ARRIS_GRID, slopes, per_mm, blur_mm)
     likely = np.exp(-0.5 * (total - total.min())).sum(axis=0)
@@ -376,22 +372,21 @@ def _weighed(
     scaled = light / (noise * np.sqrt(together))
     ends = scaled[:, [0, 1, 2, -3, -2, -1]].reshape(len(along), 2, 3, 3).mean(axis=2)
     steps = np.abs(ends[:, 1] - ends[:, 0]).max(axis=1).mean() + 1.0
-    misfit = np.stack(
-        [_misfits(scaled, down, tops, r, per_mm, blur_mm, float(steps)) for r in arrises]
-    )
+    misfit = _misfits(scaled, down, tops, arrises, per_mm, blur_mm, float(steps))
     usual = ((np.log(arrises) - np.log(ARRIS_MM)) / ARRIS_LOG_SD) ** 2
     # Every strip of a grid of heights and slopes, over all blocks.
-    places = np.arange(len(tops))
-    total = np.empty((len(arrises), len(tops), len(slopes)))
-    step = float(tops[1] - tops[0])
-    for k, slope in enumerate(slopes):
-        moved = places[:, None] + slope * along / step
-        low = np.clip(np.floor(moved).astype(int), 0, len(tops) - 2)
-        share = np.clip(moved - low, 0.0, 1.0)
-        blocks = np.arange(len(along))
-        total[:, :, k] = (
-            misfit[:, blocks, low] * (1 - share) + misfit[:, blocks, low + 1] * share
-        ).sum(axis=2)
+    moved = np.arange(len(tops))[:, None, None] + slopes[:, None] * along / float(
+        tops[1] - tops[0]
+    )
+    low = np.clip(np.floor(moved).astype(int), 0, len(tops) - 2)
+    share = np.clip(moved - low, 0.0, 1.0)
+    blocks = np.arange(len(along))
+    total = np.stack(
+        [
+            np.sum(of_one[low, blocks] * (1 - share) + of_one[low + 1, blocks] * share, axis=2)
+            for of_one in misfit
+        ]
+    )
     free = scaled.size / together - 15 * len(along)
     chi2 = max(1.0, float(total.min()) / max(free, 1.0))
     return np.asarray(total / chi2 + usual[:, None, None] + (slopes / (per_mm * SKEW_SD)) ** 2)
@@ -401,32 +396,39 @@ def _misfits(
     light: Array,
     down: Array,
     tops: Array,
-    radius: float,
+    arrises: tuple[float, ...],
     per_mm: float,
     blur_mm: float,
     step: float,
 ) -> Array:
-    """Summed squares of each block that no levels explain, per height, (blocks, heights)."""
+    """Summed squares of each block that no levels explain: (arrises, heights, blocks)."""
     pad = np.broadcast_to(ndtr(down / blur_mm), (len(tops), len(down)))
+    paper = 1 - pad
     below = down - tops[:, None]
-    face, near_pad, near_face = _over_the_arris(below, radius, per_mm, blur_mm)
     # From one at the card's foot to nothing at the pad's end: the corner there is dark.
-    foot = (pad - face) * np.clip(1 - down / tops[:, None], 0.0, 1.0)
-    # One level a row: shape (heights, 8, samples).
-    levels = np.stack(
-        [1 - pad, pad - face, face, foot, near_pad, near_face, (1 - pad) * down, face * below],
-        axis=1,
-    )
+    dark = np.clip(1 - down / tops[:, None], 0.0, 1.0)
     known = np.zeros((6, 8))
     known[0, :3] = np.array([-0.5, 1.0, -0.5]) / step  # the strip is anything in between
     known[1, 3] = 1 / (FOOT_SHARE * step)
     known[2, 4] = known[3, 5] = 1 / (SHINE_SHARE * step)
     known[4, 6] = known[5, 7] = 1 / (SLOPE_SHARE_PER_MM * step)
-    seen = levels @ np.moveaxis(light, 1, 0).reshape(len(down), -1)
-    normal = levels @ np.swapaxes(levels, 1, 2) + known.T @ known
-    told = np.sum(seen * np.linalg.solve(normal, seen), axis=1)
-    told = told.reshape(len(tops), len(light), -1).sum(axis=2)
-    return np.asarray(np.sum(light**2, axis=(1, 2))[:, None] - told.T)
+    of_known = known.T @ known
+    by_sample = np.moveaxis(light, 1, 0).reshape(len(down), -1)
+    squares = np.sum(light**2, axis=(1, 2))
+    misfit = np.empty((len(arrises), len(tops), len(light)))
+    for left, radius in zip(misfit, arrises, strict=True):
+        face, near_pad, near_face = _over_the_arris(below, radius, per_mm, blur_mm)
+        strip = pad - face
+        # One level a row: shape (heights, 8, samples).
+        levels = np.stack(
+            [paper, strip, face, strip * dark, near_pad, near_face, paper * down, face * below],
+            axis=1,
+        )
+        seen = levels @ by_sample
+        normal = levels @ np.swapaxes(levels, 1, 2) + of_known
+        told = np.sum(seen * np.linalg.solve(normal, seen), axis=1)
+        left[:] = squares - told.reshape(len(tops), len(light), -1).sum(axis=2)
+    return misfit
 
 
 def _over_the_arris(
