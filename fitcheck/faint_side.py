@@ -23,6 +23,9 @@ FAINT_INNER_MM, FAINT_OUTER_MM = 1.0, 1.2
 FAINT_BLUR_RATIO = 1.25
 FAINT_SLOPE_SD = 0.035  # of a side's slope, weak: it only keeps a lost fit near
 FAINT_SHIFT_SD_MM = 0.5
+FEWEST_BEYOND = 4  # samples of wall past the step's blur
+LEAST_STEP = 0.3  # of shade, in its noise
+SHADE_SLOPE_PER_MM = 0.15  # of the step: shade changes slowly beside a side
 # Shade runs over from face to wall, and a corner is rounded: seen in rendered sides with known
 # truth, as a whole and well beyond what the blocks scatter.
 FAINT_PLACE_SD_MM = 0.2
@@ -117,31 +120,39 @@ def _shade_shifts(
     variance, directions = np.linalg.eigh(noise + 1e-6 * np.eye(2))
     channels = shade @ (directions / np.sqrt(variance))
     together = max(1.0, 1.5 * blur_mm / float(outward[1] - outward[0]))
+    used = outward < room[:, None]
+    seen = np.count_nonzero(used & (outward > blur_mm), axis=1) >= FEWEST_BEYOND
     shifts, sd = np.zeros(len(light)), np.full(len(light), np.inf)
-    for i, limit in enumerate(room):
-        used = outward < limit
-        if np.count_nonzero(outward[used] > blur_mm) < 4:
-            continue
-        away = outward[used]
-        beyond = ndtr(away / blur_mm)
-        slopes = [(1 - beyond) * np.minimum(away, 0), beyond * np.maximum(away, 0)]
-        columns = np.stack([1 - beyond, beyond, *slopes], axis=-1)
-        density = np.exp(-0.5 * (away / blur_mm) ** 2) / (np.sqrt(2 * np.pi) * blur_mm)
-        normal = pull = 0.0
-        for c in range(2):
-            values = channels[i, used, c]
-            step = abs(np.median(values[away > 0]) - np.median(values[away < 0])) + 0.3
-            known = np.zeros((2, 4))
-            known[0, 2] = known[1, 3] = 1 / (0.15 * step)
-            design = np.concatenate([columns, known])
-            padded = np.append(values, [0.0, 0.0])
-            levels = np.linalg.lstsq(design, padded, rcond=None)[0]
-            basis, _ = np.linalg.qr(design)
-            change = np.append((levels[0] - levels[1]) * density, [0.0, 0.0])
-            change -= basis @ (basis.T @ change)
-            normal += float(change @ change)
-            pull += float(change @ (padded - design @ levels))
-        normal += together / FAINT_SHIFT_SD_MM**2
-        shifts[i] = np.clip(pull / normal, -FURTHEST_SHIFT_MM, FURTHEST_SHIFT_MM)
-        sd[i] = np.sqrt(together / normal)
+    used, values = used[seen, None], channels[seen].swapaxes(1, 2)
+    beyond = ndtr(outward / blur_mm)
+    slopes = [(1 - beyond) * np.minimum(outward, 0), beyond * np.maximum(outward, 0)]
+    columns = np.stack([1 - beyond, beyond, *slopes], axis=-1)
+    density = np.exp(-0.5 * (outward / blur_mm) ** 2) / (np.sqrt(2 * np.pi) * blur_mm)
+    # Every block and channel has levels of its own: (blocks, channels, 4).
+    step = _median_of_used(values, used & (outward > 0))
+    step = np.abs(step - _median_of_used(values, used & (outward < 0))) + LEAST_STEP
+    known = np.diag([0.0, 0.0, 1.0, 1.0]) / (SHADE_SLOPE_PER_MM * step[..., None, None]) ** 2
+    normal = (columns.T * used) @ columns
+    covariance = np.linalg.inv(normal[:, None] + known)
+    levels = _times(covariance, (values * used) @ columns)
+    left = (values - levels @ columns.T) * used
+    change = (levels[..., :1] - levels[..., 1:2]) * density * used
+    followed = change @ columns
+    told = np.sum(change**2, axis=-1) - np.sum(followed * _times(covariance, followed), axis=-1)
+    told = told.sum(axis=1) + together / FAINT_SHIFT_SD_MM**2
+    shift = np.sum(change * left, axis=(1, 2)) / told
+    shifts[seen] = np.clip(shift, -FURTHEST_SHIFT_MM, FURTHEST_SHIFT_MM)
+    sd[seen] = np.sqrt(together / told)
     return shifts, sd
+
+
+def _times(matrices: Array, vectors: Array) -> Array:
+    return np.asarray((matrices @ vectors[..., None])[..., 0])
+
+
+def _median_of_used(values: Array, used: NDArray[np.bool_]) -> Array:
+    """Median over the last axis of those values that are used, of which there are some."""
+    ordered = np.sort(np.where(used, values, np.inf), axis=-1)
+    last = np.broadcast_to(np.count_nonzero(used, axis=-1), ordered.shape[:-1])[..., None]
+    middle = np.take_along_axis(ordered, np.concatenate([(last - 1) // 2, last // 2], -1), -1)
+    return np.asarray(middle.mean(axis=-1))

@@ -64,7 +64,7 @@ class _Alike:
 
     Attributes
     ----------
-    blocks
+    which
         Which blocks they are, g · r of them.
     light
         (3, g, m, r).
@@ -76,7 +76,7 @@ class _Alike:
         (3, 1, k, k).
     """
 
-    blocks: NDArray[np.bool_]
+    which: NDArray[np.bool_]
     light: Array
     columns: Array
     known: Array
@@ -99,7 +99,7 @@ class _Alike:
 
         Returns
         -------
-        Residuals (t, 3, n, m), matrices (t, n, s, s) and right sides (t, n, s).
+        Residuals (t, 3, g, m, r), matrices (t, n, s, s) and right sides (t, n, s).
         """
         levels, covariance, _ = self.levels()
         across = self.columns.swapaxes(-1, -2)
@@ -109,13 +109,8 @@ class _Alike:
         normal = np.einsum("ptcgmr,qtcgmr->tgrpq", change, change)
         normal -= np.einsum("ptcgkr,qtcgkr->tgrpq", followed, covariance @ followed)
         pull = np.einsum("ptcgmr,tcgmr->tgrp", change, left)
-        tries, _, groups, samples, share = left.shape
-        shape = (tries, groups * share)
-        return (
-            left.swapaxes(-1, -2).reshape(tries, 3, -1, samples),
-            normal.reshape(*shape, *normal.shape[-2:]),
-            pull.reshape(*shape, -1),
-        )
+        shape = (len(left), np.count_nonzero(self.which), len(change))
+        return left, normal.reshape(*shape, len(change)), pull.reshape(shape)
 
 
 class StepBlocks:
@@ -219,26 +214,19 @@ class StepBlocks:
         self, channels: Array, outward: Array, wall_mm: Array | None, arrises: Sequence[Arris]
     ) -> tuple[Array, Array]:
         """Shift of the side in each block and its standard deviation, mm, (arrises, n)."""
-        tries, (n, m, _) = len(arrises), channels.shape
-        residual = np.empty((tries, 3, n, m))
-        normal, pull = np.zeros((tries, n, 2, 2)), np.zeros((tries, n, 2))
-        ratios = self.ratios[None]
-        for alike in self._alike(channels, outward, wall_mm, ratios, arrises, shifts=True):
-            left, matrix, right = alike.by_shift()
-            k = right.shape[-1]
-            residual[:, :, alike.blocks] = left
-            normal[:, alike.blocks, :k, :k] = matrix
-            pull[:, alike.blocks, :k] = right
-        squares = np.median((residual**2).reshape(tries, 3, -1), axis=2)
-        variance = squares.mean(axis=1)[:, None] / 0.455  # of normal noise
-        variance = np.maximum(variance, 1e-6) * self._correlated(outward)
-        normal += variance[..., None, None] * np.diag([1.0, 1 / WALL_END_SD_MM**2])
-        inverse = np.linalg.inv(normal)
-        shift = np.sum(inverse[..., 0, :] * pull, axis=-1)
-        return (
-            np.clip(shift, -FURTHEST_SHIFT_MM, FURTHEST_SHIFT_MM),
-            np.sqrt(inverse[..., 0, 0] * variance),
-        )
+        alike = self._alike(channels, outward, wall_mm, self.ratios[None], arrises, shifts=True)
+        fitted = [blocks.by_shift() for blocks in alike]
+        tries = len(arrises)
+        residuals = np.concatenate([left.reshape(tries, 3, -1) for left, _, _ in fitted], axis=2)
+        variance = np.median(residuals**2, axis=2).mean(axis=1) / 0.455  # of normal noise
+        variance = np.maximum(variance, 1e-6)[:, None] * self._correlated(outward)
+        shift, sd = np.empty((2, tries, len(channels)))
+        for blocks, (_, normal, pull) in zip(alike, fitted, strict=True):
+            known = np.diag([1.0, 1 / WALL_END_SD_MM**2][: pull.shape[-1]])
+            inverse = np.linalg.inv(normal + variance[..., None, None] * known)
+            shift[:, blocks.which] = np.sum(inverse[..., 0, :] * pull, axis=-1)
+            sd[:, blocks.which] = np.sqrt(inverse[..., 0, 0] * variance)
+        return np.clip(shift, -FURTHEST_SHIFT_MM, FURTHEST_SHIFT_MM), sd
 
     def _correlated(self, outward: Array) -> float:
         """How many samples share their noise: they lie closer than the blur."""
@@ -256,20 +244,16 @@ class StepBlocks:
         blurs = self._blur(self.ratios)[:, None, None]
         away = outward - ARRIS_PLACES_MM[:, None]
         face, beyond, *slopes = _two_levels(away, blurs)
-        # Columns by channel, radius and place: (3, radii, places, 5, m).
-        columns = np.empty((3, len(ARRIS_RADII_MM), len(away), 5, len(outward)))
-        for k, column in enumerate([*slopes, face, beyond]):
-            columns[:, :, :, k] = column[:, None]
-        columns[..., 4, :] = _side_share(away, blurs[:, 0], np.array(ARRIS_RADII_MM))
+        # By channel and place: slopes, face, what lies beyond, the side's share for every radius.
+        sides = _side_share(away, blurs[:, 0], np.array(ARRIS_RADII_MM)).swapaxes(0, 1)
+        columns = np.stack([*slopes, face, beyond, *sides], axis=2)
         normal = columns @ columns.swapaxes(-1, -2)
         slope_known = 1 / (SLOPE_SHARE_PER_MM * _steps(means)) ** 2 + ALMOST_NOTHING
-        normal[..., [0, 1], [0, 1]] += slope_known[:, None, None, None]
-        seen = columns @ means.T[:, None, None]
-        # The slopes of light are the same whatever the side's: they are eliminated first.
+        normal[..., [0, 1], [0, 1]] += slope_known[:, None, None]
+        seen = columns @ means.T[:, None]
+        # The slopes of light are the same whatever the arris: they are eliminated first.
         slopes_inverse = np.linalg.inv(normal[..., :2, :2])
-        told_by_slopes = np.sum(
-            seen[..., :2, :] * (slopes_inverse @ seen[..., :2, :]), axis=(-1, -2)
-        )
+        told_by_slopes = np.sum(seen[..., :2, :] * (slopes_inverse @ seen[..., :2, :]), (-1, -2))
         followed = normal[..., 2:, :2] @ slopes_inverse
         normal = normal[..., 2:, 2:] - followed @ normal[..., :2, 2:]
         seen = seen[..., 2:, :] - followed @ seen[..., :2, :]
@@ -278,8 +262,8 @@ class StepBlocks:
         of_face, of_both, of_beyond = _with_side_light(seen @ seen.swapaxes(-1, -2))
         told = beyond2 * of_face - 2 * both * of_both + face2 * of_beyond
         told = told / (face2 * beyond2 - both**2) + told_by_slopes
-        cost = np.sum(means**2) - told.sum(axis=1)
-        return np.asarray(cost.swapaxes(0, 1).reshape(len(ARRISES), len(away)))
+        cost = np.sum(means**2) - told.sum(axis=2)
+        return np.asarray(cost.reshape(len(ARRISES), len(away)))
 
     def _costs(
         self, channels: Array, outward: Array, wall_mm: Array | None, ratios: Array
@@ -315,7 +299,7 @@ class StepBlocks:
             found.append(_Alike(near, light, columns, known + like_face / (2 * steps) ** 2))
         columns = self._alone(outward, ratios, arrises, shifts)
         found.append(_Alike(~near, channels[~near].T[:, None], columns, known[..., :4, :4]))
-        return [alike for alike in found if alike.blocks.any()]
+        return [alike for alike in found if alike.which.any()]
 
     def _alone(
         self, outward: Array, ratios: Array, arrises: Sequence[Arris], shifts: bool
@@ -355,8 +339,8 @@ class StepBlocks:
 
 def _steps(channels: Array) -> Array:
     """Change of light across the side in each channel, never nothing, (3,)."""
-    ends = channels[:, [0, 1, 2, -3, -2, -1]].mean(axis=0)
-    return np.asarray(np.abs(ends[3:].mean(axis=0) - ends[:3].mean(axis=0)) + 1.0)
+    change = channels[:, -3:].mean(axis=(0, 1)) - channels[:, :3].mean(axis=(0, 1))
+    return np.asarray(np.abs(change) + 1.0)
 
 
 def _two_levels(away: Array, blur: Array) -> tuple[Array, Array, Array, Array]:
@@ -367,15 +351,18 @@ def _two_levels(away: Array, blur: Array) -> tuple[Array, Array, Array, Array]:
 
 
 def _with_side_light(products: Array) -> tuple[Array, Array, Array]:
-    """Products of face and what lies beyond with themselves, from those of (face, beyond, side).
+    """Products of face and what lies beyond with themselves, for every arris.
 
     The side's light adds its share of the arris to the face, and what it mirrors to what lies
-    beyond. For matrices (..., 3, 3): face by face, face by beyond, beyond by beyond, each of
-    shape (lights, ...).
+    beyond. From the products, (3, places, 5, 5), of face, what lies beyond and the side's share
+    for every radius: face by face, face by beyond and beyond by beyond, each of shape
+    (radii, lights, 3, places).
     """
-    lights = ARRIS_LIGHTS.T.reshape(2, -1, *[1] * (products.ndim - 2))
-    more, mirrored = lights[0] - 1, lights[1]
-    (ff, fb, fs), (_, bb, bs), (_, _, ss) = np.moveaxis(products, (-2, -1), (0, 1))
+    products = np.moveaxis(products, (-2, -1), (0, 1))
+    ff, fb, bb = products[0, 0], products[0, 1], products[1, 1]
+    side = 2 + np.arange(len(ARRIS_RADII_MM))
+    fs, bs, ss = (products[row, side][:, None] for row in (0, 1, side))
+    more, mirrored = ARRIS_LIGHTS.T[..., None, None] - [[[[1.0]]], [[[0.0]]]]
     return (
         ff + 2 * more * fs + more**2 * ss,
         fb + mirrored * fs + more * bs + more * mirrored * ss,

@@ -150,7 +150,7 @@ class LineSearch:
                 )
             shades.append(self._shades[name, side.line])
         one, other = shades
-        return 0.0 if one is None or other is None else unlikeness(one, other)
+        return 0.0 if one is None or other is None else float(unlikeness(one, other))
 
     def upright(self, name: str) -> list[Candidate]:
         """Candidates that may be a side by themselves: nearly upright, and clear."""

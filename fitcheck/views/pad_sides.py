@@ -339,7 +339,7 @@ class SideFinder:
         present = change > max(PRESENT_SHARE * usual, PRESENT_LEAST)
         # Below the end face lies shadow beside bench: light changes there, but not at wood.
         face = np.median(inside[trusted], axis=0)
-        present &= np.array([unlikeness(block, face) < MOST_UNLIKE for block in inside])
+        present &= unlikeness(inside, face) < MOST_UNLIKE
         middle = int(np.argmin(np.abs(along + CLEAR_OF_CARD_MM + SEARCHED_MM[1] / 2)))
         low = _run_end(present, middle, -1)
         high = _run_end(present, middle, 1)

@@ -59,12 +59,12 @@ def shade_inside(
     return np.asarray(np.median(logs, axis=0))
 
 
-def unlikeness(one: Array, other: Array) -> float:
-    """How far two shades, log light (3,), differ: up to 1 in one wood, over 1 in others."""
+def unlikeness(one: Array, other: Array) -> Array:
+    """How far shades, log light (..., 3), differ: up to 1 in one wood, over 1 in others."""
     apart = one - other
-    brightness = float(apart.mean())
-    colour = float(np.linalg.norm(apart - brightness))
-    return float(np.hypot(colour / COLOUR_LIKE, brightness / BRIGHTNESS_LIKE))
+    brightness = apart.mean(axis=-1)
+    colour = np.linalg.norm(apart - brightness[..., None], axis=-1)
+    return np.asarray(np.hypot(colour / COLOUR_LIKE, brightness / BRIGHTNESS_LIKE))
 
 
 def same_wood(unlike: float) -> float:
