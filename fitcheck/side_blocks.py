@@ -311,14 +311,15 @@ class StepBlocks:
         """
         away = outward - SIDE_MOVED_MM[: 3 if shifts else 1, None]
         blurs = self._blur(ratios)
-        radius, side_light, mirrored = np.transpose(arrises)[:, :, None]
         face, beyond, *slopes = _two_levels(away[:, None, None], blurs[..., None])
-        side = np.moveaxis(_side_share(away, blurs, radius), 2, 0)
-        # The side's light adds its share of the arris to the face, what it mirrors to beyond.
-        face = face + (side_light[..., None] - 1) * side
-        beyond = beyond + mirrored[..., None] * side
-        slopes = [np.broadcast_to(slope, face.shape) for slope in slopes]
-        return np.stack([face, beyond, *slopes], axis=-2)[..., None, :, :]
+        if any(arris != SHARP for arris in arrises):
+            radius, side_light, mirrored = np.transpose(arrises)[:, :, None]
+            side = np.moveaxis(_side_share(away, blurs, radius), 2, 0)
+            # The side's light adds its share of the arris to the face, what it mirrors to beyond.
+            face = face + (side_light[..., None] - 1) * side
+            beyond = beyond + mirrored[..., None] * side
+        columns = np.broadcast_arrays(face, beyond, *slopes)
+        return np.stack(columns, axis=-2)[..., None, :, :]
 
     def _beside_wall(self, outward: Array, wall_mm: Array, ratios: Array, shifts: bool) -> Array:
         """Columns of a side and its wall, (moves, 1, 3 or 1, b, 5, m).

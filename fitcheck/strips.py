@@ -126,9 +126,11 @@ def resample(
         pixel_grid.weights(along, NODES[0]),
         pixel_grid.weights(outward, NODES[1]),
     )
-    height, width = picture.shape
-    usable = (x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)
+    last = np.array(picture.shape[1::-1]) - 2
     lowest, highest = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
+    usable = np.ones(x.shape, dtype=bool)
+    if np.any(lowest < 1) or np.any(highest > last):
+        usable = (x >= 1) & (x <= last[0]) & (y >= 1) & (y <= last[1])
     for outline in keep_out:
         if np.all((outline.max(axis=0) >= lowest) & (outline.min(axis=0) <= highest)):
             usable &= ~_inside_convex(x, y, outline)
