@@ -24,7 +24,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fitcheck.picture import Colours
 from fitcheck.lines import (
     FEWEST_POINTS,
     biweight,
@@ -33,6 +32,7 @@ from fitcheck.lines import (
     weighted_line,
     widening_of,
 )
+from fitcheck.picture import Colours
 from fitcheck.side_blocks import ARRIS_MM, GRAIN_WIDENING, StepBlocks
 from fitcheck.strips import Line, StripFrame, Surface, blocks_beside, px_per_mm_at
 
