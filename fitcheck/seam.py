@@ -182,29 +182,22 @@ def fit_seam(
         if np.count_nonzero(agreeing) < LEAST_KEPT * n or np.array_equal(agreeing, kept):
             break
         kept = agreeing
-        model.weight = np.where(kept, 1.0, 0.0)
+        model = model.counting(kept)
         (best,) = search(model, [best.theta], FINELY)
-    return _report(model, best, choice, blocks, kept)
+    return _report(model, best, choice, blocks)
 
 
 def _agreeing(model: SeamModel, theta: Array) -> NDArray[np.bool_]:
     """Which blocks the model fits about as well as the others."""
-    kept_weight, model.weight = model.weight, np.ones(model.n)
-    left = model.solve(theta[None]).left[0]
-    size = np.sqrt(np.mean(model.by_block(left) ** 2, axis=1))
-    model.weight = kept_weight
+    everything = model.counting(np.ones(model.n, dtype=bool))
+    left = everything.solve(theta[None]).left[0]
+    size = np.sqrt(np.mean(left**2, axis=(0, 2)))
     typical = float(np.median(size))
     spread = 1.4826 * float(np.median(np.abs(size - typical)))
     return np.asarray(size <= typical + OUTLIER_SIGMAS * max(spread, 0.1 * typical))
 
 
-def _report(
-    model: SeamModel,
-    best: Solution,
-    choice: Choice,
-    blocks: int,
-    kept: NDArray[np.bool_],
-) -> SeamFit:
+def _report(model: SeamModel, best: Solution, choice: Choice, blocks: int) -> SeamFit:
     """Covariance, rivals, found with so many blocks, and what else the fit tells."""
     theta = best.theta
     covariance = np.linalg.inv(best.information + 1e-9 * np.eye(len(theta)))[:EDGES, :EDGES]
@@ -220,14 +213,14 @@ def _report(
     # Of the pad's side, the opening's middle and the limb's side.
     found = model.solve(theta[None])
     levels = np.moveaxis(found.by_block[0, :, [3, 1, 4]], 0, 1)
-    misfit = np.sqrt(choice.left * np.mean(model.by_block(found.left[0])[kept] ** 2))
+    misfit = np.sqrt(choice.left * np.mean(found.left[0][:, model.kept] ** 2))
     return SeamFit(
         pad_mm=theta[[PAD_A, PAD_B]],
         opening_mm=theta[[OPEN_A, OPEN_B]],
         covariance=np.asarray(covariance, dtype=np.float64),
         pad_shift_mm=pad_shift,
         limb_shift_mm=limb_shift,
-        kept=kept,
+        kept=model.kept,
         blur_mm=float(np.exp(theta[BLUR])),
         radii_mm=(float(np.exp(theta[ROUND_PAD])), float(np.exp(theta[ROUND_LIMB]))),
         levels=levels,

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import lapack
 from scipy.ndimage import gaussian_filter1d
 
 from fitcheck.seam_light import (
@@ -76,19 +77,23 @@ class Levels:
     ----------
     shapes
         What they multiply.
-    normal
-        The matrix of their normal equations, (g, colours, p, p).
+    weighed
+        The same by colour, times the levels' scales and in the samples' sds,
+        (g, colours, n, m, k).
+    factors
+        Of the matrices of their normal equations, one for each guess and colour.
     unknown
         Their differences from what was known beforehand, in the order of the unknowns,
         (g, colours, p).
     by_block
         Times their scales, (g, n, k, colours).
     left
-        What they leave of the light, (g, n, m, colours).
+        What they leave of the light, in its sds, (g, colours, n, m).
     """
 
     shapes: Shapes
-    normal: Array
+    weighed: Array
+    factors: list[Array]
     unknown: Array
     by_block: Array
     left: Array
@@ -116,9 +121,8 @@ class Fitted:
 class SeamModel:
     """The light across a seam for given edges, and how far it is from the profiles.
 
-    Unknown levels, in this order: of the opening in every block (3 n: pad's inner face, seen
-    through, limb's inner face), of the sides in every block (2 n), and the sides' shared
-    texture at its knots.
+    Unknown levels, in this order: in every block five (pad's inner face, seen through, limb's
+    inner face, pad's side, limb's side), then the sides' shared texture at its knots.
 
     Parameters
     ----------
@@ -139,7 +143,6 @@ class SeamModel:
         along = profiles.along_mm
         self.share = (along - profiles.ends_mm[0]) / float(np.diff(profiles.ends_mm)[0])
         self.across = Across(self.up, self.share, sight)
-        self.weight = np.ones(self.n)
         self.counts = COLOURS / colours
         self.white, self.block_mm = white, float(along[1] - along[0])
 
@@ -185,6 +188,7 @@ class SeamModel:
         below = np.where(self.may_be_less, LESS_ROUND * reach, reach)
         self.lowest = np.concatenate([[-far, -far, 0.0, 0.0], self.known_mean - below])
         self.highest = np.concatenate([[far, far, WIDEST_MM, WIDEST_MM], self.known_mean + reach])
+        self._count(np.ones(self.n, dtype=bool))
         self._take(DARK_SEAM)
 
     def read_as(self, reading: Reading) -> SeamModel:
@@ -193,27 +197,43 @@ class SeamModel:
         other._take(reading)
         return other
 
+    def counting(self, kept: NDArray[np.bool_]) -> SeamModel:
+        """Return the same with only some of the blocks counted, (n,)."""
+        other = copy.copy(self)
+        other._count(kept)
+        return other
+
+    def _count(self, kept: NDArray[np.bool_]) -> None:
+        """Set which blocks count, and with them the samples' sds, (colours, n, m)."""
+        self.kept = kept
+        precision = np.moveaxis(self.precision * kept[:, None, None], -1, 0)
+        self.roots = np.ascontiguousarray(np.sqrt(precision))
+        self.seen = np.moveaxis(self.light, -1, 0) * self.roots
+        scale = np.ascontiguousarray(np.moveaxis(self.scale, -1, 0))
+        self.weighs = self.roots[..., None] * scale[:, :, None]
+
     def _take(self, reading: Reading) -> None:
         """Set what is known of the levels beforehand: precision (colours, p, p) and mean."""
-        across = self.across
-        in_opening, light_mean = light_prior(self.n, self.block_mm, self.white, reading)
-        textures = [
-            texture_prior(len(knots), reading) for knots in (across.knots_pad, across.knots_limb)
-        ]
-        sides = np.stack([self.rough_pad, self.rough_limb], axis=1).reshape(2 * self.n, -1).T
+        n, side = self.n, LEVELS * self.n
+        in_opening, light_mean = light_prior(n, self.block_mm, self.white, reading)
+        sides = np.stack([self.rough_pad, self.rough_limb], axis=-1).swapaxes(0, 1)
+        colours = len(sides)
+        own = np.zeros((colours, n, LEVELS, n, LEVELS))
+        own[:, :, :3, :, :3] = in_opening.reshape(n, 3, n, 3)
+        blocks = np.arange(n)
         spread = LEVEL_SD * sides + MISFIT_OF_WHITE * self.white
+        for k in range(3, LEVELS):
+            own[:, blocks, k, blocks, k] = spread[:, :, k - 3] ** -2.0
+        textures = [
+            texture_prior(len(knots), reading)
+            for knots in (self.across.knots_pad, self.across.knots_limb)
+        ]
         self.prior = self.counts * np.stack(
-            [diagonal_blocks([in_opening, np.diag(sd**-2.0), *textures]) for sd in spread]
+            [diagonal_blocks([one, *textures]) for one in own.reshape(colours, side, side)]
         )
-        count = len(across.knots_pad) + len(across.knots_limb)
-        self.prior_level = np.concatenate(
-            [
-                np.broadcast_to(light_mean, (len(sides), 3 * self.n)),
-                sides,
-                np.zeros((len(sides), count)),
-            ],
-            axis=1,
-        )
+        self.prior_level = np.zeros(self.prior.shape[:2])
+        levels = self.prior_level[:, :side].reshape(colours, n, LEVELS)
+        levels[..., :3], levels[..., 3:] = light_mean.reshape(n, 3), sides
 
     def _beside(self, reach_mm: tuple[float, float]) -> NDArray[np.int_]:
         """Which samples lie beside the seam; the outermost three where it is not seen so far."""
@@ -225,26 +245,25 @@ class SeamModel:
     def fitted(self, thetas: Array) -> Fitted:
         """How well guesses, (g, 8), mm and logarithms, fit, and where they should move."""
         found = self.solve(thetas)
-        g = len(thetas)
-        weights = self._weights()
-        moved = self.across.moved(found.shapes, found.by_block)
-        weighed = moved * weights
-        flat = moved.reshape(g, len(thetas[0]), -1)
-        information = weighed.reshape(flat.shape) @ np.swapaxes(flat, 1, 2)
-        pull = -np.sum(weighed * found.left[:, None], axis=(2, 3, 4))
+        g, parameters = thetas.shape
+        moved = np.moveaxis(self.across.moved(found.shapes, found.by_block), -2, 1)
+        moved = moved * self.roots[..., None]
+        flat = moved.reshape(g, -1, parameters)
+        information = np.swapaxes(flat, 1, 2) @ flat
+        pull = -(found.left.reshape(g, 1, -1) @ flat)[:, 0]
         # The levels follow, and leave less to be told.
-        by_levels = self._of_levels(found.shapes, np.moveaxis(weighed, 1, -1))
-        followed = np.linalg.solve(found.normal, by_levels)
+        by_levels = self._of_levels(found.weighed, moved)
+        followed = _solved(found.factors, by_levels)
         information -= np.sum(np.swapaxes(by_levels, 2, 3) @ followed, axis=1)
 
         # A logarithm's own curvature: where less would be better, it bends what is told of it.
         information[:, LOGARITHMS, LOGARITHMS] += np.maximum(pull[:, LOGARITHMS], 0.0)
 
         off, slopes = self._known(thetas)
-        cost = np.sum(weights * found.left**2, axis=(1, 2, 3)) + np.sum(
+        cost = np.sum(found.left**2, axis=(1, 2, 3)) + np.sum(
             found.unknown * (self.prior @ found.unknown[..., None])[..., 0], axis=(1, 2)
         )
-        own = np.arange(len(thetas[0]))
+        own = np.arange(parameters)
         information[:, own, own] += np.sum(slopes**2, axis=1)
         pull += np.sum(slopes * off, axis=1)
         return Fitted((cost + np.sum(off**2, axis=(1, 2))) / 2, pull, information)
@@ -255,20 +274,16 @@ class SeamModel:
         Faster than :meth:`fitted`; levels in the opening may come out a little negative.
         """
         # At the solution what is left is the data's own size less what is taken.
-        weights = self._weights()
         known = (self.prior @ self.prior_level[..., None])[..., 0]
-        size = np.sum(weights * self.light**2) + np.sum(self.prior_level * known)
+        size = np.sum(self.seen**2) + np.sum(self.prior_level * known)
         costs = []
         for some in np.split(thetas, range(AT_ONCE, len(thetas), AT_ONCE)):
-            normal, wanted = self._normal(self.across.shapes(some))
-            levels = np.linalg.solve(normal, wanted[..., None])[..., 0]
+            normal, wanted = self._normal(self.across.shapes(some).all[:, None] * self.weighs)
+            levels = _solved(_factored(normal), wanted)
             off, _ = self._known(some)
-            costs.append(size - np.sum(levels * wanted, axis=(1, 2)) + np.sum(off**2, axis=(1, 2)))
+            taken = np.sum(levels * wanted, axis=(1, 2, 3))
+            costs.append(size - taken + np.sum(off**2, axis=(1, 2)))
         return np.concatenate(costs) / 2
-
-    def _weights(self) -> Array:
-        """What every sample counts, (n, m, colours)."""
-        return np.asarray(self.precision * self.weight[:, None, None])
 
     def _known(self, thetas: Array) -> tuple[Array, Array]:
         """How far parameters are from what is known beforehand, in their sds; and the slopes.
@@ -285,85 +300,57 @@ class SeamModel:
         off[:, 1] = thetas * slopes[:, 1]
         return off, slopes
 
-    def _normal(self, shapes: Shapes) -> tuple[Array, Array]:
-        """Normal equations of the levels for given shapes.
+    def _normal(self, weighed: Array) -> tuple[Array, Array]:
+        """Normal equations of the levels for shapes that are weighed as in :class:`Levels`.
 
-        Their matrix, (g, colours, p, p), and what it is to give, (g, colours, p).
+        Their matrix, its lower triangle, (g, colours, p, p), and what it is to give, one column:
+        (g, colours, p, 1).
         """
-        n, opening, side = self.n, 3 * self.n, LEVELS * self.n
-        blocks = np.arange(n)
-        weights = self._weights()
-        scale = np.moveaxis(self.scale, -1, 0)
-        turned = np.swapaxes(shapes.all, -1, -2)[:, None]
-        by_colour = np.moveaxis(weights, -1, 0)[..., None, :]
-        normal = (turned * by_colour) @ shapes.all[:, None]
-        normal *= scale[..., None] * scale[..., None, :]
-        full = np.empty((len(normal), *self.prior.shape))
-        full[...] = self.prior
-        for first, after, those in ((0, opening, slice(3)), (opening, side, slice(3, LEVELS))):
-            size = those.stop - (those.start or 0)
-            places = first + size * blocks[:, None] + np.arange(size)
-            full[..., places[:, :, None], places[:, None, :]] += normal[..., those, those]
-            shared = normal[..., those, LEVELS:]
-            shared = shared.reshape(*shared.shape[:-3], n * size, -1)
-            full[..., first:after, side:] = shared
-            full[..., side:, first:after] = np.swapaxes(shared, -1, -2)
-        inner, beside = 3 * blocks[:, None] + np.arange(3), opening + 2 * blocks[:, None] + [0, 1]
-        full[..., inner[:, :, None], beside[:, None, :]] = normal[..., :3, 3:LEVELS]
-        full[..., beside[:, :, None], inner[:, None, :]] = normal[..., 3:LEVELS, :3]
-        full[..., side:, side:] += normal[..., LEVELS:, LEVELS:].sum(axis=-3)
-        seen = self._of_levels(shapes, (weights * self.light)[None, ..., None])[..., 0]
-        return full, seen + (self.prior @ self.prior_level[..., None])[..., 0]
+        side = LEVELS * self.n
+        by_block = np.swapaxes(weighed, -1, -2) @ weighed
+        normal = np.empty((len(weighed), *self.prior.shape))
+        normal[...] = self.prior
+        own = np.arange(side).reshape(self.n, LEVELS)
+        normal[..., own[:, :, None], own[:, None, :]] += by_block[..., :LEVELS, :LEVELS]
+        shared = np.moveaxis(by_block[..., LEVELS:, :LEVELS], -3, -2)
+        normal[..., side:, :side] = shared.reshape(*shared.shape[:-2], side)
+        normal[..., side:, side:] += by_block[..., LEVELS:, LEVELS:].sum(axis=-3)
+        wanted = self._of_levels(weighed, self.seen[None, ..., None])
+        return normal, wanted + self.prior @ self.prior_level[..., None]
 
-    def _of_levels(self, shapes: Shapes, by_place: Array) -> Array:
-        """Sums over the samples of the shapes times something, (g, n, m, colours, d).
+    def _of_levels(self, weighed: Array, by_place: Array) -> Array:
+        """Sums over the samples of the shapes times something, (g, colours, n, m, d).
 
         In the order of the unknown levels, (g, colours, p, d).
         """
-        turned = np.swapaxes(shapes.all, -1, -2)[:, None]
-        by_block = turned @ np.moveaxis(by_place, 3, 1)
-        by_block *= np.moveaxis(self.scale, -1, 0)[..., None]
-        ahead, last = by_block.shape[:2], by_block.shape[-1]
-        return np.concatenate(
-            [
-                by_block[:, :, :, :3].reshape(*ahead, -1, last),
-                by_block[:, :, :, 3:LEVELS].reshape(*ahead, -1, last),
-                by_block[:, :, :, LEVELS:].sum(axis=2),
-            ],
-            axis=2,
-        )
+        by_block = np.swapaxes(weighed, -1, -2) @ by_place
+        own, shared = by_block[..., :LEVELS, :], by_block[..., LEVELS:, :].sum(axis=2)
+        return np.concatenate([own.reshape(*own.shape[:2], -1, own.shape[-1]), shared], axis=2)
 
     def solve(self, thetas: Array) -> Levels:
         """Solve for the levels, linear light, of guesses (g, 8); none below 0 in the opening."""
         shapes = self.across.shapes(thetas)
-        normal, wanted = self._normal(shapes)
-        inside = np.arange(3 * self.n)
+        weighed = shapes.all[:, None] * self.weighs
+        normal, wanted = self._normal(weighed)
+        g, colours = normal.shape[:2]
+        inside = (LEVELS * np.arange(self.n)[:, None] + np.arange(3)).ravel()
         own = normal[..., inside, inside]
         held = np.zeros(own.shape, dtype=bool)
         for _ in range(3):
-            levels = np.linalg.solve(normal, wanted[..., None])[..., 0]
+            factors = _factored(normal)
+            levels = _solved(factors, wanted)[..., 0]
             negative = (levels[..., inside] < -1e-6) & ~held
             if not negative.any():
                 break
             held |= negative
             normal[..., inside, inside] = np.where(held, (1 + HELD) * own, own)
         side = LEVELS * self.n
-        ahead = levels.shape[:2]
-        by_block = np.concatenate(
-            [
-                levels[..., : 3 * self.n].reshape(*ahead, self.n, 3),
-                levels[..., 3 * self.n : side].reshape(*ahead, self.n, 2),
-                np.repeat(levels[..., None, side:], self.n, axis=2),
-            ],
-            axis=-1,
-        )
+        by_block = np.empty((g, colours, self.n, weighed.shape[-1]))
+        by_block[..., :LEVELS] = levels[..., :side].reshape(g, colours, self.n, LEVELS)
+        by_block[..., LEVELS:] = levels[..., None, side:]
+        left = self.seen - (weighed @ by_block[..., None])[..., 0]
         by_block = np.moveaxis(by_block, 1, -1) * self.scale
-        left = self.light - shapes.all @ by_block
-        return Levels(shapes, normal, levels - self.prior_level, by_block, left)
-
-    def by_block(self, left: Array) -> Array:
-        """What is left of the linear light, (n, m, colours), in its sds, (n, m times colours)."""
-        return np.asarray((left * np.sqrt(self._weights())).reshape(self.n, -1))
+        return Levels(shapes, weighed, factors, levels - self.prior_level, by_block, left)
 
     def shifts(self, theta: Array) -> tuple[Array, Array]:
         """How far each block alone would move either edge, mm, (n,); NaN where it cannot tell."""
@@ -373,13 +360,37 @@ class SeamModel:
         there[1, [PAD_A, PAD_B]] += step
         there[1, [OPEN_A, OPEN_B]] -= step
         there[2, [OPEN_A, OPEN_B]] += step
-        left = self.solve(there).left * np.sqrt(self._weights())
+        left = np.swapaxes(self.solve(there).left, 1, 2)
         here, *moved = left.reshape(3, self.n, -1)
         slopes = (np.stack(moved, axis=-1) - here[..., None]) / step
         normal = np.swapaxes(slopes, 1, 2) @ slopes
         ridge = 1e-3 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2)
-        tells = (self.weight > 0) & (np.diagonal(normal, axis1=1, axis2=2).min(axis=1) > 1.0)
+        tells = self.kept & (np.diagonal(normal, axis1=1, axis2=2).min(axis=1) > 1.0)
         shifts = np.full((self.n, 2, 1), np.nan)
         pulled = -np.swapaxes(slopes, 1, 2) @ here[..., None]
         shifts[tells] = np.linalg.solve((normal + ridge)[tells], pulled[tells])
         return shifts[:, 0, 0], shifts[:, 1, 0]
+
+
+def _factored(normal: Array) -> list[Array]:
+    """Cholesky factors of symmetric matrices, (g, colours, p, p), lower triangles given.
+
+    NumPy's own solver takes twice as long, and again for every further right side.
+    """
+    factors = []
+    for one in normal.reshape(-1, *normal.shape[2:]):
+        # Turned, a lower triangle is an upper one in the order that LAPACK reads.
+        factor, fault = lapack.dpotrf(one.T, lower=False, clean=False)
+        if fault:
+            raise np.linalg.LinAlgError("the levels' normal equations are not positive definite")
+        factors.append(factor)
+    return factors
+
+
+def _solved(factors: list[Array], wanted: Array) -> Array:
+    """What factored matrices give for right sides, (g, colours, p, d), in the same shape."""
+    solved = np.empty(wanted.shape)
+    flat = solved.reshape(-1, *wanted.shape[2:])
+    for k, (factor, one) in enumerate(zip(factors, wanted.reshape(flat.shape), strict=True)):
+        flat[k] = lapack.dpotrs(factor, one, lower=False)[0]
+    return solved

@@ -28,7 +28,7 @@ MOST_STEPS = 25
 STEP_MM = 0.05  # edges move by so much where other parameters move by their own sd
 LONGEST_STEP, SHORTEST_STEP = 3.0, 0.01
 # Shares of a cost that are worth no step: for a first look, and for good.
-ROUGHLY, FINELY = 3e-3, 1e-4
+ROUGHLY, FINELY = 3e-3, 3e-5
 FLOOR = 4.0  # of a cost: differences below it say nothing
 SAME_OPENING_MM = 0.08  # two solutions nearer than this are one
 
@@ -139,7 +139,8 @@ def search(
     """Search from guesses of all parameters, shape (8,) each, mm and logarithms, all at once.
 
     Gauss-Newton with bounds; a step that is no better is tried again shorter. Finished is what
-    changes no more than such a share of the cost.
+    changes no more than such a share of the cost; a last step that promises no more is taken
+    without a look at what it brings.
     """
     scale = np.concatenate([np.full(EDGES, STEP_MM), model.known_sd])
     theta = np.clip(np.array(guesses), model.lowest, model.highest)
@@ -151,6 +152,12 @@ def search(
         here = theta[going]
         room = model.lowest - here, model.highest - here
         step = _step_within(pull[going], information[going], *room)
+        promised = _promised(pull[going], information[going], step)
+        last = promised < finished * cost[going]
+        theta[going[last]] += step[last]
+        going, here, step = going[~last], here[~last], step[~last]
+        if not len(going):
+            break
         moved = np.max(np.abs(step) / scale, axis=1)
         shorter = np.minimum(1.0, longest[going] / np.maximum(moved, 1e-9))
         there, moved = here + shorter[:, None] * step, shorter * moved
@@ -161,11 +168,17 @@ def search(
         theta[chosen], cost[chosen] = there[better], found.cost[better]
         pull[chosen], information[chosen] = found.pull[better], found.information[better]
         longest[going] = np.where(better, LONGEST_STEP, moved / 4)
-        settled = (moved < SHORTEST_STEP) | (np.abs(saved) < finished * found.cost)
+        settled = (moved < SHORTEST_STEP) | better & (saved < finished * found.cost)
         going = going[~settled]
         if not len(going):
             break
     return [Solution(*one) for one in zip(theta, cost.tolist(), information, strict=True)]
+
+
+def _promised(pull: Array, information: Array, step: Array) -> Array:
+    """What steps, (g, 8), would take off the cost, (g,), were its slopes as they are told."""
+    rise = pull + (information @ step[..., None])[..., 0] / 2
+    return np.asarray(-np.sum(rise * step, axis=1))
 
 
 def _step_within(pull: Array, information: Array, lowest: Array, highest: Array) -> Array:

@@ -48,17 +48,19 @@ def _weights_of_places() -> Array:
 
 
 def _weights_of_moves() -> Array:
-    """The same where pad, opening, the pad's round and the limb's grow, (places, 4 (cells + 2)).
+    """The same where pad, opening, blur and the two rounds grow, (2 places, 5 (cells + 2)).
 
-    For rounds of one millimetre.
+    Of how steep the light is at the places, then of that times how far they are, in blurs.
     """
-    moves = np.zeros((4, PLACES))
-    moves[0] = 1.0
-    moves[1, : CELLS - 1] = np.arange(1, CELLS) / CELLS
-    moves[1, AT_LIMB] = 1.0
-    moves[2, AT_PAD] = -(1 - ARRIS_STEPS)
-    moves[3, AT_LIMB] = 1 - ARRIS_STEPS
-    return np.concatenate([move[:, None] * OF_PLACES for move in moves], axis=1)
+    moves = np.zeros((5, 2, PLACES))
+    moves[0, 0] = 1.0
+    moves[1, 0, : CELLS - 1] = np.arange(1, CELLS) / CELLS
+    moves[1, 0, AT_LIMB] = 1.0
+    moves[2, 1] = 1.0
+    moves[3, 0, AT_PAD] = -(1 - ARRIS_STEPS)
+    moves[4, 0, AT_LIMB] = 1 - ARRIS_STEPS
+    flat = moves.reshape(5, -1, 1) * np.concatenate([OF_PLACES, OF_PLACES])
+    return np.concatenate(list(flat), axis=1)
 
 
 OF_PLACES = _weights_of_places()
@@ -147,7 +149,7 @@ class Across:
         )
         # Guesses, blocks, samples across, places.
         away = (self.up[:, None] - places[:, :, None, :]) * np.exp(-blur)[..., None, None]
-        past = ndtr(away) @ OF_PLACES
+        past = _times(ndtr(away), OF_PLACES)
         cells, past_pad, on_limb = past[..., :CELLS], past[..., CELLS, None], past[..., -1:]
         on_pad = 1 - past_pad
 
@@ -178,14 +180,16 @@ class Across:
 
         Returns
         -------
-        Shape (g, 8, n, m, colours).
+        Shape (g, n, m, colours, 8).
         """
-        sigma = np.exp(shapes.thetas[:, BLUR, None, None, None])
-        rounds = np.exp(shapes.thetas[:, [ROUND_PAD, ROUND_LIMB], None, None, None])
-        density = np.exp(-0.5 * shapes.away**2) * (-1 / np.sqrt(2 * np.pi)) / sigma
-        moves = np.split(density @ OF_MOVES, 4, axis=-1)
-        blurred = (density * shapes.away * sigma) @ OF_PLACES
-        moves = [*moves[:2], blurred, moves[2] * rounds[:, 0], moves[3] * rounds[:, 1]]
+        sigma, round_pad, round_limb = np.exp(shapes.thetas[:, LOGARITHMS]).T
+        density = np.exp(-0.5 * shapes.away**2) * (-1 / np.sqrt(2 * np.pi))
+        both = np.concatenate([density, density * shapes.away], axis=-1)
+        # Of pad, opening, blur and the two rounds: the parameters grow millimetres by so much.
+        moves = _times(both, OF_MOVES).reshape(*both.shape[:-1], 5, CELLS + 2)
+        one = np.ones_like(sigma)
+        grow = np.stack([one, one, sigma, round_pad, round_limb], axis=-1) / sigma[:, None]
+        moves *= grow[:, None, None, :, None]
 
         # The light itself: in the opening by cells, and of either side, with its slope.
         first = LEVELS + len(self.knots_pad)
@@ -201,12 +205,12 @@ class Across:
         turned_limb = shapes.on_limb * (
             _hat_slopes(shapes.inward[1], self.knots_limb) @ textures[1]
         )
-        by_pad, by_gap, by_blur, by_round_pad, by_round_limb = (
-            move[..., :CELLS] @ inside
-            - move[..., CELLS : CELLS + 1] * pad
-            + move[..., CELLS + 1 :] * limb
-            for move in moves
-        )
+        g, n, m = moves.shape[:3]
+        in_cells = moves[..., :CELLS].reshape(g, n, 5 * m, CELLS) @ inside
+        by = in_cells.reshape(g, n, m, 5, -1)
+        by -= moves[..., CELLS, None] * pad[:, :, :, None]
+        by += moves[..., CELLS + 1, None] * limb[:, :, :, None]
+        by_pad, by_gap, by_blur, by_round_pad, by_round_limb = np.moveaxis(by, 3, 0)
 
         # In the opening the far edges move with it; only its width and the strip count.
         low, high = (
@@ -232,8 +236,14 @@ class Across:
                 by_round_pad,
                 by_round_limb,
             ],
-            axis=1,
+            axis=-1,
         )
+
+
+def _times(values: Array, weights: Array) -> Array:
+    """Weights, (k, l), of the last axis of values, (..., k): one product of two matrices."""
+    flat = values.reshape(-1, values.shape[-1]) @ weights
+    return flat.reshape(*values.shape[:-1], -1)
 
 
 def _hats(inward: Array, knots: NDArray[np.int_]) -> Array:
