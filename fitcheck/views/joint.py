@@ -337,7 +337,9 @@ def _model(scene: Scene, seam: _Seam) -> Model:
     up_sign = float(seam.place.frame.outward[1] * seam.place.tipward)
 
     def model(q: Quantities) -> dict[str, Array]:
-        lens, pose = draw_lens(q["camera"]), draw_pose(q["camera"], place_of_card)
+        # Where all draws are of one camera, its rays are found once.
+        camera = q["camera"] if np.ptp(q["camera"], axis=0).any() else q["camera"][:1]
+        lens, pose = draw_lens(camera), draw_pose(camera, place_of_card)
         depth = (q["thickness"] + q["lift"])[:, None] + np.tan(q["lean"]) @ rough.T
         points = pixels_to_card(pixels, lens, pose, depth)[..., :2]
         points = points * (1 + q["print_scale"])[:, None, :]

@@ -112,11 +112,12 @@ def openings(
         errors, likelihood = _given_closed(seen_mm, drawn, prior, sums, closed)
         opening = seen_mm + errors @ sums.T
         opening[:, closed] = 0.0
-        share = np.where(np.all(opening >= 0, axis=1), 1.0, 0.0)
+        smaller = np.minimum(opening[:, 0], opening[:, 1])
+        share = np.where(smaller >= 0, 1.0, 0.0)
         if len(closed) == 1:
             share /= WIDEST_MM
         if not closed:
-            nearer = np.exp(-opening.min(axis=1) / TYPICAL_OPEN_MM) / TYPICAL_OPEN_MM
+            nearer = np.exp(-smaller / TYPICAL_OPEN_MM) / TYPICAL_OPEN_MM
             share *= nearer / (2 * WIDEST_MM)
         groups.append((errors, opening, weight * likelihood * share / TRIALS))
     errors, opening, mass = (np.concatenate(part) for part in zip(*groups, strict=True))

@@ -7,6 +7,7 @@ the card, from the edge of its board, on whichever side the limb lies.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Number = TypeVar("Number", np.float32, np.int32)
 
 CARD = "B"
 BEYOND_CARD_MM = 75.0  # how far past the card's ends the seam's ends are looked for
@@ -95,19 +97,27 @@ def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
     # A card laid flat ends at its margin; its thickness and shadow reach a little further.
     beside_card = (along > -MARGIN_MM - 1) & (along < length + MARGIN_MM + 1)
     usable &= ~(beside_card[:, None] & (up < MARGIN_MM + CLEAR_OF_CARD_MM)[None, :])
-    logarithm = np.log(light + np.float32(DARK_FLOOR * scene.white))
+    light += np.float32(DARK_FLOOR * scene.white)
+    logarithm = np.asarray(cv2.log(light), dtype=np.float32)
     scale = SEARCH_SCALE_MM / UP_STEP_MM
     bell = _bell(scale)
     slope = _filtered(logarithm, _bell(SMOOTH_MM / ALONG_STEP_MM), _slope(bell, scale))
     # What a filter brings in from the card's own edge does not count.
     blind = _filtered((~usable).astype(np.float32), np.ones(1), bell) > 0.02
-    change = np.sqrt(np.einsum("ijk,ijk->ij", slope, slope) / np.float32(3))
+    mean_of_colours = np.full((1, 3), 1 / 3, dtype=np.float32)
+    change = np.asarray(cv2.sqrt(cv2.transform(slope * slope, mean_of_colours)), np.float32)
     change[blind] = 0.0
-    sums = np.zeros((len(along), len(up) + 1, 3), dtype=np.float32)
-    np.cumsum(logarithm * usable[..., None], axis=1, out=sums[:, 1:])
-    counts = np.zeros((len(along), len(up) + 1), dtype=np.int32)
-    np.cumsum(usable, axis=1, out=counts[:, 1:])
-    return Panorama(side, along, up, logarithm, usable, change, sums, counts)
+    shown = usable.view(np.uint8)
+    sums = _running(cv2.copyTo(logarithm, shown), np.float32)
+    return Panorama(side, along, up, logarithm, usable, change, sums, _running(shown, np.int32))
+
+
+def _running(values: NDArray[Any], kind: type[Number]) -> NDArray[Number]:
+    """Running sums along every row, (n, m, ...) to (n, m + 1, ...), any unit.
+
+    Of sums over rectangles, which OpenCV takes three times as fast as NumPy those of rows.
+    """
+    return np.diff(cv2.integral(values), axis=0).astype(kind)
 
 
 def _light_at(
