@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, maximum_filter1d
 
@@ -287,20 +288,19 @@ def _lines(panorama: Panorama) -> list[tuple[Line, float]]:
     middle = length / 2
     half = int(SEARCH_SLOPE * middle / step / 2)
     slopes = np.linspace(-SEARCH_SLOPE, SEARCH_SLOPE, 2 * half + 1)
-    # What lies beyond the panorama counts as unseen; all rows lie behind each other.
+    # What lies beyond the panorama counts as unseen.
     room = int(SEARCH_SLOPE * np.abs(along - middle).max() / step) + 1
-    wide = len(up) + 2 * room
-    values = np.zeros((2, len(along), wide), dtype=np.float32)
-    values[0, :, room:-room], values[1, :, room:-room] = clear * seen, seen
-    flat = values.reshape(2, -1)
-    row = wide * np.arange(len(along)) + room
-    strengths = []
-    for slope in slopes:
-        first = row + np.round(slope * (along - middle) / step).astype(int)
-        total, count = flat.take(first[:, None] + np.arange(len(up)), axis=1).sum(axis=1)
-        enough = count >= LEAST_SEEN * len(along)
-        strengths.append(np.where(enough, total / np.maximum(count, 1), 0.0))
-    strength = np.array(strengths)
+    beyond = ((0, 0), (room, room))
+    reached = sliding_window_view(np.pad(clear * seen, beyond), len(up), axis=1)
+    shown = sliding_window_view(np.pad(seen.astype(np.int16), beyond), len(up), axis=1)
+    total = np.zeros((len(slopes), len(up)), dtype=np.float32)
+    count = np.zeros(total.shape, dtype=np.int16)
+    for i, away in enumerate(along - middle):
+        moved = room + np.round(slopes * away / step).astype(int)
+        total += reached[i, moved]
+        count += shown[i, moved]
+    enough = count >= LEAST_SEEN * len(along)
+    strength = np.where(enough, total / np.maximum(count, 1), 0.0)
     # Lines that are clearer than their like in place and direction. Parallel lines close to
     # each other make slanting ones across them look clear too, so direction counts.
     near_slope = max(1, round(NEAR_SLOPE / (slopes[1] - slopes[0])))
