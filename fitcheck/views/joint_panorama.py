@@ -29,7 +29,7 @@ BEYOND_CARD_MM = 75.0  # how far past the card's ends the seam's ends are looked
 FURTHEST_UP_MM = 30.0  # from the board's edge
 ALONG_STEP_MM, UP_STEP_MM = 0.5, 0.08
 SAMPLES = 4  # within a step along
-AT_ONCE = 60  # rows
+AT_ONCE = 120  # rows
 NODES = (12, 5)  # of the grid, along and up, see pixel_grid
 SMOOTH_MM = 0.7  # along
 SEARCH_SCALE_MM = 0.16
@@ -117,7 +117,16 @@ def _running(values: NDArray[Any], kind: type[Number]) -> NDArray[Number]:
 
     Of sums over rectangles, which OpenCV takes three times as fast as NumPy those of rows.
     """
-    return np.diff(cv2.integral(values), axis=0).astype(kind)
+    running = np.empty((len(values), values.shape[1] + 1, *values.shape[2:]), dtype=kind)
+    for rows in _few_rows(len(values)):
+        whole = cv2.integral(values[rows])
+        np.subtract(whole[1:], whole[:-1], out=running[rows], casting="same_kind")
+    return running
+
+
+def _few_rows(count: int) -> list[slice]:
+    """So many rows, a few at a time: what is reckoned of them stays in the processor's cache."""
+    return [slice(first, min(first + AT_ONCE, count)) for first in range(0, count, AT_ONCE)]
 
 
 def _light_at(
@@ -136,9 +145,7 @@ def _light_at(
     height, width = picture.shape
     light = np.zeros((len(along), len(up), 3), dtype=np.float32)
     usable = np.ones(light.shape[:2], dtype=bool)
-    # A few rows at a time stay in the processor's cache.
-    for first in range(0, len(along), AT_ONCE):
-        rows = slice(first, first + AT_ONCE)
+    for rows in _few_rows(len(along)):
         x, y = pixel_grid.between(
             at_nodes.reshape(*NODES, 2), on_fine[rows].reshape(-1, NODES[0]), on_up
         )
