@@ -16,6 +16,7 @@ and lean is weighed by how likely it is and how likely it makes the strip that i
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,6 +60,7 @@ LEAN_SDS: Array = np.linspace(-2.5, 2.5, 11)  # tried leans of the card, in stan
 ARRIS_MM, ARRIS_LOG_SD = 0.3, 0.8  # from nearly sharp to well eased; common practice, no source
 ARRIS_GRID = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.85)
 ARRIS_MODEL_SD_MM = 0.06
+AT_ONCE = 48  # heights of the strip
 ARRIS_CELLS = 12
 NO_PAD_MM = 0.7  # a setback below this shows no pad
 TOP_STEP_MM = 0.02
@@ -402,11 +404,8 @@ def _misfits(
     step: float,
 ) -> Array:
     """Summed squares of each block that no levels explain: (arrises, heights, blocks)."""
-    pad = np.broadcast_to(ndtr(down / blur_mm), (len(tops), len(down)))
+    pad = ndtr(down / blur_mm)
     paper = 1 - pad
-    below = down - tops[:, None]
-    # From one at the card's foot to nothing at the pad's end: the corner there is dark.
-    dark = np.clip(1 - down / tops[:, None], 0.0, 1.0)
     known = np.zeros((6, 8))
     known[0, :3] = np.array([-0.5, 1.0, -0.5]) / step  # the strip is anything in between
     known[1, 3] = 1 / (FOOT_SHARE * step)
@@ -416,18 +415,24 @@ def _misfits(
     by_sample = np.moveaxis(light, 1, 0).reshape(len(down), -1)
     squares = np.sum(light**2, axis=(1, 2))
     misfit = np.empty((len(arrises), len(tops), len(light)))
-    for left, radius in zip(misfit, arrises, strict=True):
-        face, near_pad, near_face = _over_the_arris(below, radius, per_mm, blur_mm)
+    for arris, first in itertools.product(range(len(arrises)), range(0, len(tops), AT_ONCE)):
+        some = slice(first, first + AT_ONCE)
+        top = tops[some, None]
+        below = down - top
+        # From one at the card's foot to nothing at the pad's end: the corner there is dark.
+        dark = np.clip(1 - down / top, 0.0, 1.0)
+        face, near_pad, near_face = _over_the_arris(below, arrises[arris], per_mm, blur_mm)
         strip = pad - face
         # One level a row: shape (heights, 8, samples).
-        levels = np.stack(
-            [paper, strip, face, strip * dark, near_pad, near_face, paper * down, face * below],
-            axis=1,
-        )
+        levels = np.empty((len(top), 8, len(down)))
+        for row, level in enumerate(
+            (paper, strip, face, strip * dark, near_pad, near_face, paper * down, face * below)
+        ):
+            levels[:, row] = level
         seen = levels @ by_sample
         normal = levels @ np.swapaxes(levels, 1, 2) + of_known
         told = np.sum(seen * np.linalg.solve(normal, seen), axis=1)
-        left[:] = squares - told.reshape(len(tops), len(light), -1).sum(axis=2)
+        misfit[arris, some] = squares - told.reshape(len(top), len(light), -1).sum(axis=2)
     return misfit
 
 
