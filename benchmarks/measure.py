@@ -2,21 +2,26 @@
 
     python benchmarks/measure.py [--megapixels 12 48] [--check | --keep]
 
-Timed is the processor's time of one thread, the least of several repeats, because machines are
-noisy: decoding the JPEG to grey alone (the floor), OpenCV's marker detection on the full picture
-alone (what a plain script would pay besides), our whole ``measure`` with its stages, the start of
-the command line against importing OpenCV, and the memory that one measure takes above what the
-interpreter and the libraries hold (Linux only). Photographs are the sample bow's, resampled to
-12 megapixels. ``--keep`` writes the ratios to ``measure.json`` beside this file with date and
-machine; ``--check`` fails where one is worse than kept by more than half, and stays so when it is
-taken again: other work on the machine slows one part more than another.
+Photographs are the sample bow's, resampled to 12 and 48 megapixels. Taken are: decoding the JPEG
+to grey alone (the floor), OpenCV's marker detection on the full picture alone (what a plain script
+would pay besides), our whole ``measure`` with its stages, and the memory that one measure takes in
+a new process above what the interpreter and the libraries hold (Linux only); the start of the
+command line and of the page against importing OpenCV; a lot against its photographs one by one.
+
+Machines are noisy, so nothing is told in seconds. What is compared runs by turns, each for about
+as long as the other, so that other work falls on both alike, and the least of several counts. All
+is by the clock and with one thread, so that waiting counts as well.
+
+``--keep`` writes the ratios to ``measure.json`` beside this file with date and machine;
+``--check`` fails where one is worse than kept by more than half, and stays so when it is taken
+again.
 """
 
 import argparse
 import json
 import os
 import platform
-import resource
+import socket
 import subprocess
 import sys
 import tempfile
@@ -40,31 +45,45 @@ HERE = Path(__file__).parent
 KEPT = HERE / "measure.json"
 WORSE = 1.5
 ROUNDS = 3  # of which the best counts, where the first is worse than kept
-REPEATS = 7
+REPEATS = 5
 STAGES = ("load_photo", "_find", "_solve", "_look")
+LOT_PHOTOGRAPHS = 12
 MEMORY = """
 import sys
 from pathlib import Path
-from fitcheck.pipeline import measure
-def peak():
+import fitcheck.pipeline
+def of_process(what):
     status = Path("/proc/self/status").read_text()
-    return int(status.split("VmHWM:")[1].split()[0]) * 1024
-measure(sys.argv[1], sys.argv[2])
+    return int(status.split(what + ":")[1].split()[0]) * 1024
+before = of_process("VmRSS")
 Path("/proc/self/clear_refs").write_text("5")  # the peak starts anew
-before = peak()
-measure(sys.argv[3], sys.argv[2])
-print(peak() - before)
+fitcheck.pipeline.measure(sys.argv[1], sys.argv[2])
+print(of_process("VmHWM") - before)
 """
+PAGE = (
+    "import sys; from fitcheck.threads import one_thread; one_thread(); "
+    "from fitcheck.page.launch import launch; launch(int(sys.argv[1]), False)"
+)
 
 
-def least(job, repeats=REPEATS):
-    """Least processor time of a job over several repeats, seconds."""
-    times = []
+def times_as_long(job, unit, repeats=REPEATS):
+    """How many times as long a job takes as a unit: the least of several, run by turns.
+
+    Units run for as long as the job does, so that either has the same chance of a quiet while.
+    """
+    jobs, units = [], [seconds(unit)]
     for _ in range(repeats):
-        start = time.process_time()
-        job()
-        times.append(time.process_time() - start)
-    return min(times)
+        jobs.append(seconds(job))
+        count = max(1, round(jobs[-1] / units[-1]))
+        units.append(seconds(lambda: [unit() for _ in range(count)]) / count)  # noqa: B023
+    return min(jobs) / min(units[1:])
+
+
+def seconds(job):
+    """By the clock."""
+    start = time.perf_counter()
+    job()
+    return time.perf_counter() - start
 
 
 def enlarged(path, megapixels, folder):
@@ -86,9 +105,9 @@ def staged(path, view, setup):
 
     def timed(name):
         def run(*args, **kwargs):
-            start = time.process_time()
+            start = time.perf_counter()
             result = originals[name](*args, **kwargs)
-            spent[name] += time.process_time() - start
+            spent[name] += time.perf_counter() - start
             return result
 
         return run
@@ -108,10 +127,10 @@ def detect_all(grey):
     cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY)).detectMarkers(grey)
 
 
-def memory_bytes_per_pixel(small, path, view):
-    """Peak above what a small photograph's measure left, per pixel of the large one."""
+def memory_bytes_per_pixel(path, view):
+    """Peak of a new process above what its imports took, per pixel."""
     done = subprocess.run(
-        [sys.executable, "-c", MEMORY, str(small), view, str(path)],
+        [sys.executable, "-c", MEMORY, str(path), view],
         capture_output=True,
         text=True,
         check=True,
@@ -120,48 +139,87 @@ def memory_bytes_per_pixel(small, path, view):
         return int(done.stdout) / (image.width * image.height)
 
 
-def start_ratios():
-    """Start of the command line against importing OpenCV: processor time of child processes."""
+def python(*arguments):
+    """A job: Python started with these arguments, to its end."""
+    return lambda: subprocess.run([sys.executable, *arguments], capture_output=True, check=True)
 
-    def spent(*arguments):
-        times = []
-        for _ in range(REPEATS):
-            before = resource.getrusage(resource.RUSAGE_CHILDREN)
-            subprocess.run([sys.executable, *arguments], capture_output=True, check=True)
-            after = resource.getrusage(resource.RUSAGE_CHILDREN)
-            times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
-        return min(times)
 
-    opencv = spent("-c", "import cv2")
-    return {
-        "help / import cv2": spent("-m", "fitcheck", "--help") / opencv,
-        "import of measure / import cv2": spent("-c", "import fitcheck.pipeline") / opencv,
-        # The solvers are loaded when a card was found.
-        "all that measuring loads / import cv2": spent(
-            "-c", "import fitcheck.pipeline, scipy.optimize"
-        )
-        / opencv,
+def page_reachable(folder):
+    """Start the page with a store of its own, wait until it takes a connection, and end it."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = {**os.environ, "FITCHECK_STORE": str(folder / "store")}
+    server = subprocess.Popen(
+        [sys.executable, "-c", PAGE, str(port)],
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        while server.poll() is None:
+            try:
+                socket.create_connection(("127.0.0.1", port), timeout=1).close()
+                return
+            except OSError:
+                time.sleep(0.01)
+        raise SystemExit("the page did not start")
+    finally:
+        server.kill()
+        server.wait()
+
+
+def start_ratios(folder):
+    """Starts of the command line, of the engine and of the page, in imports of OpenCV."""
+    opencv = python("-c", "import cv2")
+    jobs = {
+        "help": python("-m", "fitcheck", "--help"),
+        "help of measure": python("-m", "fitcheck", "measure", "--help"),
+        "import of measure": python("-c", "import fitcheck.pipeline"),
+        "page reachable": lambda: page_reachable(folder),
     }
+    return {f"{name} / import cv2": times_as_long(job, opencv, 3) for name, job in jobs.items()}
+
+
+def lot_ratio(folder):
+    """A photograph of a lot, with one worker, against the same photographs one by one."""
+    from lot import SAMPLE, SETUP, make_lot, measured
+
+    make_lot(folder / "lot", LOT_PHOTOGRAPHS)
+    photographs = sorted(SAMPLE.glob("*.jpg"))[:LOT_PHOTOGRAPHS]
+    in_lot, alone = [], []
+    for turn in range(2):
+        in_lot.append(measured(folder / "lot", folder / f"out-{turn}", 1)[0])
+        each = [seconds(lambda: pipeline.measure(p, "pad", SETUP)) for p in photographs]  # noqa: B023
+        alone.append(sum(each) / len(each))
+    return {"photograph of a lot / photograph alone": min(in_lot) / min(alone)}
 
 
 def ratios_of(source, view, setup, megapixels, folder):
     """Every ratio of one view at one size; prints what the whole is made of."""
     path = enlarged(source, megapixels, folder)
-    decode = least(lambda: cv2.imread(str(path), cv2.IMREAD_GRAYSCALE))
-    grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-    markers = least(lambda: detect_all(grey))
-    whole = least(lambda: pipeline.measure(path, view, setup), 5)
+
+    def decode():
+        return cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+
+    def measure():
+        pipeline.measure(path, view, setup)
+
+    grey = decode()
+    measure()  # loads what is loaded once
+    whole = times_as_long(measure, decode, REPEATS if megapixels < 20 else 3)
+    detection = times_as_long(measure, lambda: detect_all(grey), 2)
+    decode_s = min(seconds(decode) for _ in range(REPEATS))
     shares = ", ".join(
-        f"{name.strip('_')} {seconds / decode:.1f}"
-        for name, seconds in staged(path, view, setup).items()
+        f"{name.strip('_')} {spent / decode_s:.1f}"
+        for name, spent in staged(path, view, setup).items()
     )
     name = f"{view}, {megapixels} megapixels"
-    print(f"{name}: decode {decode * 1e3:.0f} ms; in decodes: detection {markers / decode:.1f}, ")
-    print(f"    measure {whole / decode:.1f} ({shares})")
+    print(f"{name}: decode {decode_s * 1e3:.0f} ms; in decodes {whole:.1f} ({shares})", flush=True)
     return {
-        f"{name}: measure / decode": whole / decode,
-        f"{name}: measure / marker detection": whole / markers,
-        f"{name}: bytes of memory per pixel": memory_bytes_per_pixel(source, path, view),
+        f"{name}: measure / decode": whole,
+        f"{name}: measure / marker detection": detection,
+        f"{name}: bytes of memory per pixel": memory_bytes_per_pixel(path, view),
     }
 
 
@@ -169,8 +227,8 @@ def all_ratios(megapixels):
     """Every ratio of the benchmark, by name."""
     sample = HERE.parent / "sample_images"
     inspection = read_inspection(sample)
-    ratios = start_ratios()
     with tempfile.TemporaryDirectory() as folder:
+        ratios = start_ratios(Path(folder)) | lot_ratio(Path(folder))
         for view in dict.fromkeys(photo.view for photo in inspection.photos):
             photo = next(p for p in inspection.photos if p.view == view)
             setup = inspection.setup(photo)
@@ -186,7 +244,7 @@ def worse(ratios, kept):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--megapixels", type=int, nargs="+", default=[12])
+    parser.add_argument("--megapixels", type=int, nargs="+", default=[12, 48])
     parser.add_argument("--check", action="store_true", help="fail where worse than kept by half")
     parser.add_argument("--keep", action="store_true", help="keep these ratios")
     options = parser.parse_args()

@@ -44,6 +44,7 @@ MOST_TOWARD = 2.5
 # Mean square of the residuals, in the noise's, at which a fit leaves nothing for a second start.
 EXPLAINED = 0.25
 TOLERANCE, MOST_STEPS = 1e-7, 60  # of the squares' sum
+DAMPING = 1.0  # of the first step: a radius too large explains many an edge nearly as well
 STARTS = ((0.0, 0.3), (0.15, -0.7))  # place and lamp's tangent: either side may be lit
 TOWARD_PRIOR_SD = 0.8  # of the tangent of the lamp's angle: from the other side as from this one
 # Light that the wall gets from the ground, over that of the face.
@@ -210,7 +211,7 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
     best: _Linearised | None = None
     for start, toward in STARTS:
         theta = np.array([start, np.log(RADIUS_PRIOR_MM), np.log(blur_mm), toward])
-        found = descended(about, np.clip(theta, *bounds), TOLERANCE, MOST_STEPS)
+        found = descended(about, np.clip(theta, *bounds), TOLERANCE, MOST_STEPS, DAMPING)
         if best is None or found.cost < best.cost:
             best = found
         if best.cost < EXPLAINED * m * 3 / 2:

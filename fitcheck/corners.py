@@ -30,7 +30,9 @@ LARGEST_SEARCH_SIDE_PX = 6000
 SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
 CARD_MARKER_PX = 40.0  # side of a marker in the picture of one card: six pixels a cell
 FEWEST_MARKERS = 4
-HALF_SEEN = 0.8  # of a card's markers; with fewer read, more are looked for
+HALF_SEEN = 0.8  # of a card's markers; with fewer read, more are looked for on that card
+# With fewer than this share the photograph is poor: another card may not have been seen at all.
+WELL_READ = 0.4
 LEAST_AGREEING = 0.8  # of the markers found; a bent or half-hidden card keeps nearly all
 # A marker corner this far from its card's plane is another object: in pixels of the picture, and
 # at least of the reduced one in which most markers are found, to a part of its pixels.
@@ -76,22 +78,25 @@ def find_cards(
     cards
         The cards to look for; all four by default.
     needed
-        Names of cards that should be there: the search goes on while one of them is missing.
+        Names of cards that should be there: the search goes on while one of them is missing,
+        or a card shows few of its markers.
 
     Returns
     -------
     One entry per card found, in the order of ``cards``. A card that is not there is
     simply missing: whether that matters is the view's business.
     """
-    markers_px = _find_markers(grey, [CARDS[name] for name in needed])
-    found = []
-    for card in cards:
-        mine = {i: markers_px[i] for i in card.marker_ids if i in markers_px}
-        if len(mine) >= FEWEST_MARKERS:
-            corners = _corners_of(card, mine, grey)
+    placed: dict[str, CardCorners] = {}
+    for markers_px in _looks_for_markers(grey):
+        for card in cards:
+            mine = {i: markers_px[i] for i in card.marker_ids if i in markers_px}
+            corners = _corners_of(card, mine, grey) if len(mine) >= FEWEST_MARKERS else None
             if corners is not None:
-                found.append(corners)
-    return found
+                placed[card.name] = corners
+        well_read = all(c.markers >= WELL_READ * len(c.card.marker_ids) for c in placed.values())
+        if placed and placed.keys() >= set(needed) and well_read:
+            break
+    return [placed[card.name] for card in cards if card.name in placed]
 
 
 def card_shows(grey: NDArray[np.uint8]) -> bool:
@@ -111,39 +116,42 @@ def card_shows(grey: NDArray[np.uint8]) -> bool:
     )
 
 
-def _find_markers(grey: NDArray[np.uint8], needed: list[Card]) -> dict[int, NDArray[np.float64]]:
-    """Marker id to its four corners in pixels of the full picture, shape (4, 2).
+def _looks_for_markers(
+    grey: NDArray[np.uint8],
+) -> Iterator[dict[int, NDArray[np.float64]]]:
+    """What more and more costly looks find: marker id to its four corners, px, shape (4, 2).
 
     A reduced picture with a single threshold is enough for a good photograph. Of a card that
-    shows only some of its markers the others are read in pictures of that card alone. Where a
-    card that is needed is still not seen, the whole picture is searched with all of OpenCV's
-    thresholds, the full one too; then a sharpened and enlarged one, for cards that are small or
-    soft; an enlarged and smoothed one, for cards that are small and noisy; then one with its
-    white areas shrunk, because over-exposed white swells and closes the markers' cells.
+    shows only some of its markers the others are read in pictures of that card alone. After that
+    the whole picture is searched with all of OpenCV's thresholds, the full one too; then a
+    sharpened and enlarged one, for cards that are small or soft; an enlarged and smoothed one, for
+    cards that are small and noisy; then one with its white areas shrunk, because over-exposed
+    white swells and closes the markers' cells.
     """
-    smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape)
-    scale = 1 / _reduction(grey)
-    reduced = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    small = np.asarray(reduced, dtype=np.uint8)
     found: dict[int, NDArray[np.float64]] = {}
-
-    def looked(read: dict[int, NDArray[np.float64]], scale: float) -> bool:
-        for i, quad in read.items():
+    for tried, scale, one_threshold in _pictures_to_search(grey):
+        smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape) * scale
+        for i, quad in _detect_markers(tried, smallest_px, one_threshold).items():
             # Pixel centres are at whole numbers in both pictures, hence the half pixels.
             found.setdefault(i, (quad + 0.5) / scale - 0.5)
         for card in CARDS.values():
             _read_the_rest(grey, card, found)
-        return bool(found) and all(_markers_of(card, found) >= FEWEST_MARKERS for card in needed)
+        yield found
 
-    for one_threshold in (True, False):
-        if looked(_detect_markers(small, smallest_px * scale, one_threshold), scale):
-            return found
-    if scale < 1 and looked(_detect_markers(grey, smallest_px), 1.0):
-        return found
+
+def _pictures_to_search(
+    grey: NDArray[np.uint8],
+) -> Iterator[tuple[NDArray[np.uint8], float, bool]]:
+    """Forms of the picture, how much each is enlarged, and whether one threshold is enough."""
+    scale = 1 / _reduction(grey)
+    reduced = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = np.asarray(reduced, dtype=np.uint8)
+    yield small, scale, True
+    yield small, scale, False
+    if scale < 1:
+        yield grey, 1.0, False
     for tried, enlarged in _other_pictures(grey):
-        if looked(_detect_markers(tried, smallest_px * enlarged), enlarged):
-            break
-    return found
+        yield tried, enlarged, False
 
 
 def _markers_of(card: Card, found: dict[int, NDArray[np.float64]]) -> int:

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-FIRST_DAMPING = 1e-9  # of the normal equations' diagonal: most starts are close
-LEAST_DAMPING = 1e-12
+LEAST_DAMPING = 1e-12  # of the normal equations' diagonal
 
 
 class Linearised(Protocol):
@@ -41,7 +40,11 @@ Problem = TypeVar("Problem", bound=Linearised)
 
 
 def descended(
-    about: Callable[[Array], Problem], start: Array, tolerance: float, most: int
+    about: Callable[[Array], Problem],
+    start: Array,
+    tolerance: float,
+    most: int,
+    damping: float = 1e-9,
 ) -> Problem:
     """Go down from a start until a step promises to lower the cost by no more than a share of it.
 
@@ -55,13 +58,16 @@ def descended(
         That share.
     most
         How many steps are tried at most.
+    damping
+        Of the first step, as a share of the normal equations' diagonal: next to none from a
+        start that is close, about one where a long step may end in another valley.
 
     Returns
     -------
     The problem about the best point that was met.
     """
     here = about(start)
-    damping, growth = FIRST_DAMPING, 2.0
+    growth = 2.0
     for _ in range(most):
         step, foreseen = here.step(damping)
         if foreseen <= tolerance * here.cost:
