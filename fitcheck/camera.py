@@ -67,13 +67,24 @@ def rotation_matrix(rotation_vector: Array) -> Array:
     """Rodrigues' formula: rotation vectors, radians, shape (..., 3), to (..., 3, 3)."""
     if rotation_vector.ndim == 1:  # ten times as fast for one
         return np.asarray(cv2.Rodrigues(rotation_vector)[0], dtype=np.float64)
-    angle = np.linalg.norm(rotation_vector, axis=-1)[..., None, None]
     x, y, z = np.moveaxis(rotation_vector, -1, 0)
-    zero = np.zeros_like(x)
-    cross = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=-1).reshape((*x.shape, 3, 3))
-    sine_ratio = np.sinc(angle / np.pi)
-    cosine_ratio = np.sinc(angle / (2 * np.pi)) ** 2 / 2
-    return np.asarray(np.eye(3) + sine_ratio * cross + cosine_ratio * (cross @ cross))
+    angle = np.sqrt(x**2 + y**2 + z**2)
+    sine = np.sinc(angle / np.pi)  # over the angle
+    cosine = np.sinc(angle / (2 * np.pi)) ** 2 / 2  # one less it, over the angle's square
+    return np.stack(
+        [
+            1 - cosine * (y**2 + z**2),
+            cosine * x * y - sine * z,
+            cosine * x * z + sine * y,
+            cosine * x * y + sine * z,
+            1 - cosine * (x**2 + z**2),
+            cosine * y * z - sine * x,
+            cosine * x * z - sine * y,
+            cosine * y * z + sine * x,
+            1 - cosine * (x**2 + y**2),
+        ],
+        axis=-1,
+    ).reshape(*x.shape, 3, 3)
 
 
 def project(points_cam: Array, lens: Lens) -> Array:
@@ -106,14 +117,17 @@ def rays(pixels: Array, lens: Lens) -> Array:
     centre = np.stack([lens.centre_x, lens.centre_y], axis=-1)[..., None, :]
     distorted = (pixels - centre) / lens.focal_px[..., None, None]
     k1, k2 = lens.k1[..., None], lens.k2[..., None]
-    undistorted = distorted
+    seen2 = _squared(distorted)
+    furthest = np.sqrt(np.max(seen2, initial=0.0))
+    shrunk = np.ones_like(seen2)
     for _ in range(60):
-        radius2 = _squared(undistorted)
-        improved = distorted / (1 + radius2 * (k1 + radius2 * k2))[..., None]
-        step = np.max(np.abs(improved - undistorted), initial=0.0)
-        undistorted = improved
+        radius2 = seen2 * shrunk**2
+        improved = 1 / (1 + radius2 * (k1 + radius2 * k2))
+        step = furthest * np.max(np.abs(improved - shrunk), initial=0.0)
+        shrunk = improved
         if step < 1e-12:
             break
+    undistorted = distorted * shrunk[..., None]
     return np.concatenate([undistorted, np.ones_like(undistorted[..., :1])], axis=-1)
 
 

@@ -280,8 +280,8 @@ class _Pad:
         def model(q: Quantities) -> dict[str, Array]:
             lens, pose = draw_lens(q["camera"]), draw_pose(q["camera"], self.place)
             camera = camera_in_card(pose).T[..., None, None]
-            directions = rays(ends, lens) @ pose.card2cam
-            directions = directions.transpose(2, 0, 1).reshape(3, -1, 2, 2)
+            directions = (rays(ends, lens) @ pose.card2cam).transpose(2, 0, 1)
+            directions = np.ascontiguousarray(directions).reshape(3, -1, 2, 2)
             scale = 1 + q["print_scale"].T[..., None, None]
             shift = q["edges"] + (q["arris"] + q["tone"][:, None] * rises)[..., None]
 
