@@ -46,10 +46,8 @@ ARRIS_MM, ARRIS_LOG_SD = 0.3, 0.5  # a lightly eased edge; common practice, no s
 SIDE_LIGHT, SIDE_LIGHT_SD = 0.9, 0.4
 MIRRORED, MIRRORED_SD = 0.1, 0.25
 ARRIS_RADII_MM = (0.15, 0.3, 0.6)
-ARRIS_LIGHTS: Array = np.array([*itertools.product((0.4, 0.8, 1.2, 1.7), (0.0, 0.3, 0.7))])
-ARRISES: tuple[Arris, ...] = tuple(
-    (radius, *lights) for radius in ARRIS_RADII_MM for lights in ARRIS_LIGHTS.tolist()
-)
+SIDE_LIGHTS, MIRRORED_SHARES = (0.4, 0.8, 1.2, 1.7), (0.0, 0.3, 0.7)
+ARRISES: tuple[Arris, ...] = tuple(itertools.product(ARRIS_RADII_MM, SIDE_LIGHTS, MIRRORED_SHARES))
 SHARP: Arris = (ARRIS_MM, 1.0, 0.0)  # the side's light is the face's
 PLACE_STEP_MM = 0.02
 ARRIS_PLACES_MM: Array = PLACE_STEP_MM * np.arange(-12.0, 16.0)
@@ -262,7 +260,7 @@ class StepBlocks:
         of_face, of_both, of_beyond = _with_side_light(seen @ seen.swapaxes(-1, -2))
         told = beyond2 * of_face - 2 * both * of_both + face2 * of_beyond
         told = told / (face2 * beyond2 - both**2) + told_by_slopes
-        cost = np.sum(means**2) - told.sum(axis=2)
+        cost = np.sum(means**2) - told.sum(axis=-2)
         return np.asarray(cost.reshape(len(ARRISES), len(away)))
 
     def _costs(
@@ -357,17 +355,18 @@ def _with_side_light(products: Array) -> tuple[Array, Array, Array]:
     The side's light adds its share of the arris to the face, and what it mirrors to what lies
     beyond. From the products, (3, places, 5, 5), of face, what lies beyond and the side's share
     for every radius: face by face, face by beyond and beyond by beyond, each of shape
-    (radii, lights, 3, places).
+    (radii, side's lights, mirrored shares, 3, places), or 1 where it is the same for all.
     """
-    products = np.moveaxis(products, (-2, -1), (0, 1))
-    ff, fb, bb = products[0, 0], products[0, 1], products[1, 1]
+    products = np.ascontiguousarray(np.moveaxis(products, (-2, -1), (0, 1)))
     side = 2 + np.arange(len(ARRIS_RADII_MM))
-    fs, bs, ss = (products[row, side][:, None] for row in (0, 1, side))
-    more, mirrored = ARRIS_LIGHTS.T[..., None, None] - [[[[1.0]]], [[[0.0]]]]
+    ff, fb, bb = products[0, 0], products[0, 1], products[1, 1]
+    fs, bs, ss = (products[row, side][:, None, None] for row in (0, 1, side))
+    more = np.reshape(SIDE_LIGHTS, (-1, 1, 1, 1)) - 1
+    mirrored = np.reshape(MIRRORED_SHARES, (-1, 1, 1))
     return (
-        ff + 2 * more * fs + more**2 * ss,
-        fb + mirrored * fs + more * bs + more * mirrored * ss,
-        bb + 2 * mirrored * bs + mirrored**2 * ss,
+        ff + more * (2 * fs + more * ss),
+        fb + more * bs + mirrored * (fs + more * ss),
+        bb + mirrored * (2 * bs + mirrored * ss),
     )
 
 

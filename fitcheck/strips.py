@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitcheck import pixel_grid
-from fitcheck.camera import Lens, Pose, card_to_pixels, pixels_to_card
+from fitcheck.camera import Lens, Pose, pixels_to_card, project
 from fitcheck.picture import Colours
 from fitcheck.tone import linear_light
 
@@ -37,8 +37,9 @@ class Surface:
 
     def to_pixels(self, points_mm: Array) -> Array:
         """Points of the surface in card x and y, mm, shape (n, 2), to pixels (n, 2)."""
-        depth = np.full((len(points_mm), 1), self.depth_mm)
-        return card_to_pixels(np.concatenate([points_mm, depth], axis=1), self.lens, self.pose)
+        rotation = self.pose.card2cam
+        foot_cam = self.pose.origin_cam + self.depth_mm * rotation[:, 2]
+        return project(points_mm @ rotation[:, :2].T + foot_cam, self.lens)
 
     def from_pixels(self, pixels: Array) -> Array:
         """Pixels, shape (n, 2), to card x and y on the surface, mm, shape (n, 2)."""

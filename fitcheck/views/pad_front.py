@@ -454,8 +454,7 @@ def _over_the_arris(
     past = ndtr((grid[:, None] - edges) / blur_mm)
     cells = past[:, :-1] - past[:, 1:]
     face = cells @ ((1 - cosine + sine) / 2) + past[:, -1]
-    near_pad, near_face = (
-        np.interp(down, grid, cells @ (one**2 * other**4 * 6.75), left=0.0, right=0.0)
-        for one, other in ((sine, cosine), (cosine, sine))
-    )
-    return np.interp(down, grid, face, left=0.0, right=1.0), near_pad, near_face
+    # Both highlights are looked up at once, as one complex number.
+    shine = cells @ ((sine**2 * cosine**4 + 1j * cosine**2 * sine**4) * 6.75)
+    shine = np.interp(down, grid, shine, left=0.0, right=0.0)
+    return np.interp(down, grid, face, left=0.0, right=1.0), shine.real, shine.imag
