@@ -375,7 +375,7 @@ class SideFinder:
 
         fit, faint = fitted(wall_end, corner), None
         if fit is None or np.sqrt(fit.covariance[1, 1]) > FAINT_SLOPE_SD:
-            faint = self._faint(name, line, along, wall_end)
+            faint = self._faint(name, line, along, wall_end, corner)
         if fit is None and faint is None and wall_end is not None:
             # What was taken for the wall's far end is too near to tell the two lines apart.
             fit = fitted(None, None)
@@ -391,10 +391,14 @@ class SideFinder:
         )
 
     def _faint(
-        self, name: str, line: Line, along: tuple[float, float], wall_end: Line | None
+        self,
+        name: str,
+        line: Line,
+        along: tuple[float, float],
+        wall_end: Line | None,
+        corner: tuple[float, float, float] | None,
     ) -> SideFit | None:
         """A side placed by the shade of the wood and the corner where its wall ends, if so."""
-        corner = wall_corner(self.face, name, line, along, wall_end)
         if wall_end is None or corner is None:
             return None
         fit = fit_faint_side(
@@ -460,12 +464,12 @@ class SideFinder:
         along = clear.along_mm
         low = along[0] - CLEAR_OF_END_MM
         wall_end = max(ends, key=lambda c: c.change).line
-        corner = float(wall_end.at(low))
-        width = corner + good.line.offset_mm
+        width = float(wall_end.at(low)) + good.line.offset_mm
         if not USUAL_WIDTH_MM[0] < width < USUAL_WIDTH_MM[1]:
             return None
-        slope = -clear.fit.line.slope
-        fit = self._faint(name, Line(corner, slope, low), along, wall_end)
+        line = Line(float(wall_end.at(low)), -clear.fit.line.slope, low)
+        corner = wall_corner(self.face, name, line, along, wall_end)
+        fit = self._faint(name, line, along, wall_end, corner)
         if fit is None:
             return None
         return {name: EndSide(self.face.frame(name), fit, along, True, True), other: clear}
