@@ -47,6 +47,9 @@ class LineSearch:
     """Searches lines that may be the sides, and tells how likely two of them are."""
 
     face: EndFace
+    _found: dict[tuple[str, float, bool], list[Candidate]] = field(
+        init=False, default_factory=dict
+    )
     _shades: dict[tuple[str, Line], Array | None] = field(init=False, default_factory=dict)
 
     def candidates(
@@ -79,10 +82,13 @@ class LineSearch:
                 of_face=True,
             )
 
-        found = lines(None, SEARCH_SLOPE)
+        strip = name, height_mm, upside_down
+        if strip not in self._found:
+            self._found[strip] = lines(None, SEARCH_SLOPE)
+        found = self._found[strip]
         if parallel_to is not None:
             usual = Line(sum(OUTWARD_MM) / 2, -parallel_to.line.slope, sum(along) / 2)
-            found += [c for c in lines(usual, PARALLEL_SLOPE) if _differs(c, found)]
+            found = found + [c for c in lines(usual, PARALLEL_SLOPE) if _differs(c, found)]
         strongest = sorted(found, key=_change, reverse=True)[:MOST_CANDIDATES]
         weighed = []
         for c in strongest:
