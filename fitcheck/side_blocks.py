@@ -216,7 +216,9 @@ class StepBlocks:
         fitted = [blocks.by_shift() for blocks in alike]
         tries = len(arrises)
         residuals = np.concatenate([left.reshape(tries, 3, -1) for left, _, _ in fitted], axis=2)
-        variance = np.median(residuals**2, axis=2).mean(axis=1) / 0.455  # of normal noise
+        middle = [(residuals.shape[2] - 1) // 2, residuals.shape[2] // 2]
+        medians = np.partition(residuals**2, middle, axis=2)[..., middle].mean(axis=2)
+        variance = medians.mean(axis=1) / 0.455  # of normal noise
         variance = np.maximum(variance, 1e-6)[:, None] * self._correlated(outward)
         shift, sd = np.empty((2, tries, len(channels)))
         for blocks, (_, normal, pull) in zip(alike, fitted, strict=True):
