@@ -170,8 +170,10 @@ def _read_the_rest(
     before = 0
     while before < (count := _markers_of(card, found)) < enough:
         before = count
-        px2upright, upright = _square_on(grey, card, found)
-        upright2px = np.asarray(np.linalg.inv(px2upright))
+        square_on = _square_on(grey, card, found)
+        if square_on is None:
+            return
+        upright2px, upright = square_on
         for tried, one_threshold in (
             (upright, True),
             (upright, False),
@@ -186,17 +188,28 @@ def _read_the_rest(
 
 def _square_on(
     grey: NDArray[np.uint8], card: Card, found: dict[int, NDArray[np.float64]]
-) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-    """A picture of one card as its markers place it, and what takes pixels there, (3, 3)."""
+) -> tuple[NDArray[np.float64], NDArray[np.uint8]] | None:
+    """What takes the pixels of a picture of one card, as its markers place it, back; and it.
+
+    None where they lie on one line.
+    """
     mine = [i for i in card.marker_ids if i in found]
     object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in mine])
     image_px = np.vstack([found[i] for i in mine])
     px_per_mm = CARD_MARKER_PX / card.marker_mm
     upright_px = (object_mm + card.square_mm) * px_per_mm  # a square of room on all sides
     size = [round((side + 2 * card.square_mm) * px_per_mm) for side in card.board_mm]
-    px2upright, _ = cv2.findHomography(image_px, upright_px)
-    upright = cv2.warpPerspective(grey, px2upright, size, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(px2upright, dtype=np.float64), np.asarray(upright, dtype=np.uint8)
+    upright2px, _ = cv2.findHomography(upright_px, image_px)
+    if upright2px is None:
+        return None
+    upright = cv2.warpPerspective(
+        grey,
+        upright2px,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(upright2px, dtype=np.float64), np.asarray(upright, dtype=np.uint8)
 
 
 def _reduction(grey: NDArray[np.uint8]) -> int:

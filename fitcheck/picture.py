@@ -217,7 +217,10 @@ class Picture:
             if layout != HALVED or rows % 2 or columns % 2:
                 return None
             image.draft("YCbCr", (image.width // 2, image.height // 2))
-            return self._turn.made(np.asarray(image))
+            try:
+                return self._turn.made(np.asarray(image))
+            except OSError:  # red, green and blue themselves are stored
+                return None
 
     def _decoded(self) -> tuple[Pixels, Turn]:
         if self._stored is None:

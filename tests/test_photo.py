@@ -487,6 +487,29 @@ def test_colours_put_together_are_those_of_the_decoder(orientation, subsampling,
             assert np.array_equal(all_of(picture, rows, columns), wanted[rows, columns])
 
 
+def stored_as_red_green_blue(data):
+    """The same JPEG with its components named R, G and B, and no JFIF header that says other."""
+    parts, place = [data[:2]], 2
+    while data[place + 1] != 0xDA:  # start of scan: ITU-T T.81, annex B
+        length = 2 + int.from_bytes(data[place + 2 : place + 4], "big")
+        segment = bytearray(data[place : place + length])
+        if segment[1] == 0xC0:
+            segment[10::3] = b"RGB"
+        if segment[1] != 0xE0:
+            parts.append(bytes(segment))
+        place += length
+    rest = bytearray(data[place:])
+    rest[5:11:2] = b"RGB"
+    return b"".join([*parts, bytes(rest)])
+
+
+def test_a_jpeg_of_red_green_and_blue_is_read_as_such():
+    data = stored_as_red_green_blue(encoded(NOISY, "JPEG", quality=90, subsampling="4:2:0"))
+    picture, wanted = Picture.of_jpeg(data), Picture.of_jpeg(data).pixels
+    assert np.array_equal(all_of(picture), wanted)
+    assert not np.array_equal(wanted, Picture.of_jpeg(encoded(NOISY, "JPEG", quality=90)).pixels)
+
+
 def test_colours_stored_at_half_are_kept_so():
     halved = encoded(NOISY[:64, :96], "JPEG", quality=90, subsampling="4:2:0")
     whole = encoded(NOISY[:64, :96], "JPEG", quality=90, subsampling="4:4:4")
