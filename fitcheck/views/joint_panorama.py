@@ -7,7 +7,6 @@ the card, from the edge of its board, on whichever side the limb lies.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -22,7 +21,6 @@ from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
 Singles = NDArray[np.float32]
-Number = TypeVar("Number", np.float32, np.int32)
 
 CARD = "B"
 BEYOND_CARD_MM = 75.0  # how far past the card's ends the seam's ends are looked for
@@ -54,7 +52,7 @@ class Panorama:
     usable: NDArray[np.bool_]
     change: Singles
     sums: Singles
-    counts: NDArray[np.int32]
+    counts: NDArray[np.int16]
 
     def bands(self, up_mm: Array, reaches_mm: Array) -> tuple[Array, NDArray[np.int_]]:
         """Mean log light of bands above a place in every row, and of how many samples.
@@ -98,30 +96,39 @@ def look_beside(scene: Scene, surface: Surface, side: float) -> Panorama:
     beside_card = (along > -MARGIN_MM - 1) & (along < length + MARGIN_MM + 1)
     usable &= ~(beside_card[:, None] & (up < MARGIN_MM + CLEAR_OF_CARD_MM)[None, :])
     light += np.float32(DARK_FLOOR * scene.white)
-    logarithm = np.asarray(cv2.log(light), dtype=np.float32)
-    scale = SEARCH_SCALE_MM / UP_STEP_MM
-    bell = _bell(scale)
-    slope = _filtered(logarithm, _bell(SMOOTH_MM / ALONG_STEP_MM), _slope(bell, scale))
+    logarithm = np.asarray(cv2.log(light, dst=light), dtype=np.float32)
     # What a filter brings in from the card's own edge does not count.
-    blind = _filtered((~usable).astype(np.float32), np.ones(1), bell) > 0.02
-    mean_of_colours = np.full((1, 3), 1 / 3, dtype=np.float32)
-    change = np.asarray(cv2.sqrt(cv2.transform(slope * slope, mean_of_colours)), np.float32)
+    scale = SEARCH_SCALE_MM / UP_STEP_MM
+    blind = _filtered((~usable).astype(np.float32), np.ones(1), _bell(scale)) > 0.02
+    change = _changes_upward(logarithm, scale)
     change[blind] = 0.0
-    shown = usable.view(np.uint8)
-    sums = _running(cv2.copyTo(logarithm, shown), np.float32)
-    return Panorama(side, along, up, logarithm, usable, change, sums, _running(shown, np.int32))
+    sums, counts = _running(logarithm, usable)
+    return Panorama(side, along, up, logarithm, usable, change, sums, counts)
 
 
-def _running(values: NDArray[Any], kind: type[Number]) -> NDArray[Number]:
-    """Running sums along every row, (n, m, ...) to (n, m + 1, ...), any unit.
+def _changes_upward(logarithm: Singles, scale: float) -> Singles:
+    """How much log light, (along, up, 3), changes upward, over so many samples: (along, up)."""
+    along, up = _bell(SMOOTH_MM / ALONG_STEP_MM), _slope(_bell(scale), scale)
+    squared = _filtered(logarithm, along, up)
+    squared *= squared
+    mean = cv2.transform(squared, np.full((1, 3), 1 / 3, dtype=np.float32))
+    return np.asarray(cv2.sqrt(mean, dst=mean), dtype=np.float32)
+
+
+def _running(logarithm: Singles, usable: NDArray[np.bool_]) -> tuple[Singles, NDArray[np.int16]]:
+    """Running sums up every row of what is usable, and of how many places are.
 
     Of sums over rectangles, which OpenCV takes three times as fast as NumPy those of rows.
     """
-    running = np.empty((len(values), values.shape[1] + 1, *values.shape[2:]), dtype=kind)
-    for rows in _few_rows(len(values)):
-        whole = cv2.integral(values[rows])
-        np.subtract(whole[1:], whole[:-1], out=running[rows], casting="same_kind")
-    return running
+    count, places = usable.shape
+    sums = np.empty((count, places + 1, 3), dtype=np.float32)
+    counts = np.empty((count, places + 1), dtype=np.int16)
+    for rows in _few_rows(count):
+        shown = usable[rows].view(np.uint8)
+        for running, values in ((sums, cv2.copyTo(logarithm[rows], shown)), (counts, shown)):
+            whole = cv2.integral(values)
+            np.subtract(whole[1:], whole[:-1], out=running[rows], casting="unsafe")
+    return sums, counts
 
 
 def _few_rows(count: int) -> list[slice]:
