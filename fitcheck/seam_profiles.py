@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-FEW_BLOCKS, MANY_PLACES = 3, 30  # for a first look
+FEW_BLOCKS, MANY_PLACES = 5, 30  # for a first look
 FEWEST_BLOCKS, FEWEST_PLACES = 8, 12  # that a seam can be fitted to
 
 

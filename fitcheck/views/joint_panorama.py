@@ -54,7 +54,7 @@ class Panorama:
     sums: Singles
     counts: NDArray[np.int16]
 
-    def bands(self, up_mm: Array, reaches_mm: Array) -> tuple[Array, NDArray[np.int_]]:
+    def bands(self, up_mm: Array, reaches_mm: Array) -> tuple[Singles, NDArray[np.int16]]:
         """Mean log light of bands above a place in every row, and of how many samples.
 
         Places, mm, (along,), the bands' lower and upper ends from there, mm, (bands, 2); shapes

@@ -38,6 +38,7 @@ from fitcheck.views.joint_panorama import (
 from fitcheck.views.view import Scene
 
 Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 EDGES = ("pad_line", "limb_line")
 SIDEWAYS = (-1.0, 1.0)  # over the card's upper edge, or under its lower one
@@ -51,6 +52,7 @@ NEAR_LINE_MM, NEAR_SLOPE = 0.16, float(np.tan(np.radians(0.4)))
 # Above the line, past any opening, and still the limb: thin laminations may look like riser.
 ABOVE_MM = ((0.9, 2.4), (2.4, 4.4), (4.4, 6.4))
 BELOW_MM = (-1.3, -0.5)
+REACHES_MM = np.array([*ABOVE_MM, BELOW_MM])
 FEWEST_SAMPLES = 4
 WINDOW_MM = 2.0  # either side of a change along the line
 ASIDE_MM = 4.0  # a part's end is sharp: this far beside it nothing changes
@@ -314,44 +316,51 @@ def _lines(panorama: Panorama) -> list[tuple[Line, float]]:
     ]
 
 
-def _bands(panorama: Panorama, line: Line) -> Array:
+def _bands(panorama: Panorama, line: Line) -> Singles:
     """Mean log light of the bands above a line and, last, of that below, at every place along.
 
     Shape (bands, n, 3), NaN where unseen.
     """
-    mean, count = panorama.bands(line.at(panorama.along_mm), np.array([*ABOVE_MM, BELOW_MM]))
-    return np.where((count >= FEWEST_SAMPLES)[..., None], mean, np.nan)
+    mean, count = panorama.bands(line.at(panorama.along_mm), REACHES_MM)
+    mean[count < FEWEST_SAMPLES] = np.nan
+    return mean
 
 
-def _changes(bands: Array) -> Array:
+def _changes(bands: Singles) -> Singles:
     """Change of log light along bands (..., n, 3) at every place; zero where untold, (..., n)."""
     rows = round(WINDOW_MM / ALONG_STEP_MM)
     seen = ~np.isnan(bands[..., 0])
     n = seen.shape[-1]
     # Means of the rows before and after every place; between, the change may take a sample.
     ahead = rows + 1
-    light = np.zeros((*seen.shape[:-1], n + 2 * ahead, 4))
-    light[..., ahead:-ahead, :3] = np.where(seen[..., None], bands, 0.0)
-    light[..., ahead:-ahead, 3] = seen
+    light = np.zeros((*seen.shape[:-1], n + 2 * ahead, 4), dtype=np.float32)
+    inside = light[..., ahead:-ahead, :]
+    inside[..., :3], inside[..., 3] = bands, seen
+    inside[~seen] = 0.0
     window = light[..., : 1 - rows, :].copy()
     for k in range(1, rows):
         window += light[..., k : k + window.shape[-2], :]
-    number = window[..., 3:]
-    means = np.where(number >= 0.6 * rows, window[..., :3] / np.maximum(number, 1), np.nan)
+    number = window[..., 3]
+    means = window[..., :3] / np.maximum(number, 1)[..., None]
+    means[number < 0.6 * rows] = np.nan
     before, after = means[..., :n, :], means[..., rows + 3 :, :]
     # Between two parts of like colour it is no step but a line, the shadow in their joint.
     here = _mean_of_three(bands) - (before + after) / 2
     step, shadow = (np.einsum("...k,...k->...", v, v) / 3 for v in (after - before, here))
-    return np.asarray(np.fmax(np.sqrt(np.maximum(step, shadow)), 0.0))
+    return np.asarray(np.fmax(np.sqrt(np.maximum(step, shadow)), 0.0), dtype=np.float32)
 
 
-def _mean_of_three(bands: Array) -> Array:
+def _mean_of_three(bands: Singles) -> Singles:
     """Mean of every value and its two neighbours along, (..., n, 3)."""
-    neighbours = np.concatenate([bands[..., :1, :], bands, bands[..., -1:, :]], axis=-2)
-    return np.asarray((neighbours[..., :-2, :] + bands + neighbours[..., 2:, :]) / 3)
+    total = bands.copy()
+    total[..., 1:, :] += bands[..., :-1, :]
+    total[..., :-1, :] += bands[..., 1:, :]
+    total[..., [0, -1], :] += bands[..., [0, -1], :]
+    total /= 3
+    return total
 
 
-def _sharp(change: Array) -> Array:
+def _sharp(change: Singles) -> Array:
     """Change of light less what changes beside it: a gradual change is no end, (n,)."""
     aside = round(ASIDE_MM / ALONG_STEP_MM)
     beside = np.zeros(len(change))
@@ -365,8 +374,8 @@ def _ends(panorama: Panorama, line: Line) -> dict[float, _Ends]:
 
     Directions in which the line is too short for a seam, or has no end, are left out.
     """
-    *above, change_below = _changes(_bands(panorama, line))
-    change_above = np.mean(above, axis=0)
+    changes = _changes(_bands(panorama, line))
+    change_above, change_below = changes[:-1].mean(axis=0), changes[-1]
     butt = _sharp(change_above) - OTHER_SIDE * change_below - _wander(change_above, panorama)
     end = _sharp(change_below) - OTHER_SIDE * change_above - _wander(change_below, panorama)
     # The best end for every butt: all pairs at a seam's length from each other.
@@ -418,11 +427,13 @@ def _line_clear(panorama: Panorama, line: Line, there: NDArray[np.bool_]) -> flo
     return median_of_few(change.max(axis=1)) - median_of_few(change.ravel())
 
 
-def _wander(change: Array, panorama: Panorama) -> float:
+def _wander(change: Singles, panorama: Panorama) -> float:
     """How much a band's own light wanders along the card, as changes show it."""
     length = CARDS[CARD].board_mm[0]
     beside = (panorama.along_mm > 0) & (panorama.along_mm < length) & (change > 0)
-    return ABOVE_NOISE * median_of_few(change[beside]) / 2 if beside.any() else 0.0
+    return (
+        ABOVE_NOISE * median_of_few(change[beside].astype(np.float64)) / 2 if beside.any() else 0.0
+    )
 
 
 def _elsewhere(one: _Candidate, other: _Candidate) -> bool:
@@ -495,7 +506,7 @@ def _refined(scene: Scene, best: _Candidate, reach_mm: float) -> tuple[SeamPlace
     return place, found.clear
 
 
-def _sharpest(panorama: Panorama, band: Array, near_mm: float) -> float:
+def _sharpest(panorama: Panorama, band: Singles, near_mm: float) -> float:
     """Where a band changes most, near a place along."""
     change = _changes(band)
     near = np.abs(panorama.along_mm - near_mm) < NEAR_END_MM
