@@ -174,7 +174,9 @@ def fit_seam(
     plain = min(rough, key=lambda one: one.cost)
     choice = choose(solutions, other_readings(model, few, solutions[0], plain))
     blocks = model.n
-    model = SeamModel(profiles, blur_mm, sight, white).read_as(choice.reading)
+    if blocks < n:
+        model = SeamModel(profiles, blur_mm, sight, white)
+    model = model.read_as(choice.reading)
     (best,) = search(model, [choice.solutions[0].theta], FINELY)
     kept = np.ones(n, dtype=bool)
     for _ in range(2):
@@ -201,7 +203,7 @@ def _report(model: SeamModel, best: Solution, choice: Choice, blocks: int) -> Se
     """Covariance, rivals, found with so many blocks, and what else the fit tells."""
     theta = best.theta
     covariance = np.linalg.inv(best.information + 1e-9 * np.eye(len(theta)))[:EDGES, :EDGES]
-    pad_shift, limb_shift = model.shifts(theta)
+    pad_shift, limb_shift, found = model.shifts(theta)
 
     rival_mm = 0.0
     for likely, apart in _other_solutions(choice, blocks):
@@ -211,7 +213,6 @@ def _report(model: SeamModel, best: Solution, choice: Choice, blocks: int) -> Se
         rival_mm = max(rival_mm, float(np.max(np.abs(rival.apart_mm))))
 
     # Of the pad's side, the opening's middle and the limb's side.
-    found = model.solve(theta[None])
     levels = np.moveaxis(found.by_block[0, :, [3, 1, 4]], 0, 1)
     misfit = np.sqrt(choice.left * np.mean(found.left[0][:, model.kept] ** 2))
     return SeamFit(

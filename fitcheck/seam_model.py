@@ -352,15 +352,20 @@ class SeamModel:
         by_block = np.moveaxis(by_block, 1, -1) * self.scale
         return Levels(shapes, weighed, factors, levels - self.prior_level, by_block, left)
 
-    def shifts(self, theta: Array) -> tuple[Array, Array]:
-        """How far each block alone would move either edge, mm, (n,); NaN where it cannot tell."""
+    def shifts(self, theta: Array) -> tuple[Array, Array, Levels]:
+        """How far each block alone would move either edge, mm, (n,); NaN where it cannot tell.
+
+        The levels of light at these parameters, (8,), come with them, before those where the
+        edges were moved to find out.
+        """
         there = np.repeat(theta[None], 3, axis=0)
         step = 0.01
         # Moving the pad alone leaves the limb where it is.
         there[1, [PAD_A, PAD_B]] += step
         there[1, [OPEN_A, OPEN_B]] -= step
         there[2, [OPEN_A, OPEN_B]] += step
-        left = np.swapaxes(self.solve(there).left, 1, 2)
+        found = self.solve(there)
+        left = np.swapaxes(found.left, 1, 2)
         here, *moved = left.reshape(3, self.n, -1)
         slopes = (np.stack(moved, axis=-1) - here[..., None]) / step
         normal = np.swapaxes(slopes, 1, 2) @ slopes
@@ -369,7 +374,7 @@ class SeamModel:
         shifts = np.full((self.n, 2, 1), np.nan)
         pulled = -np.swapaxes(slopes, 1, 2) @ here[..., None]
         shifts[tells] = np.linalg.solve((normal + ridge)[tells], pulled[tells])
-        return shifts[:, 0, 0], shifts[:, 1, 0]
+        return shifts[:, 0, 0], shifts[:, 1, 0], found
 
 
 def _factored(normal: Array) -> list[Array]:

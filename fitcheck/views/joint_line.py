@@ -95,12 +95,18 @@ def seam_line(
     at_end = _corner(panorama, end_mm, upward=False)
     share = (along[rows] - butt_mm) / (end_mm - butt_mm)
     merits = np.full((len(near_butt), len(near_end)), -np.inf)
-    both = np.stack([usable, clear]).reshape(2, -1)
-    first = np.arange(len(rows))[:, None] * len(up)
+    # Places on the line from one to the other, counted from the one near the butt: all rows lie
+    # behind each other, and what differs from butt to butt is where the counting starts.
+    apart = np.arange(near_end[0] - near_butt[-1], near_end[-1] - near_butt[0] + 1)
+    onward = np.round(share[:, None] * apart).astype(int)
+    onward += len(up) * np.arange(len(rows))[:, None]
+    seen, bright = usable.ravel().view(np.uint8), clear.ravel()
     for row, i in enumerate(near_butt):
-        places = np.round(i + share[:, None] * (near_end - i)[None, :]).astype(int)
-        seen, merit = both.take(first + places, axis=1).mean(axis=1)
-        merits[row] = np.where(seen > LEAST_SEEN, merit, -np.inf)
+        first = near_butt[-1] - i
+        places = i + onward[:, first : first + len(near_end)]
+        shown = seen.take(places).sum(axis=0, dtype=int)
+        enough = shown > LEAST_SEEN * len(rows)
+        merits[row] = np.where(enough, bright.take(places).mean(axis=0), -np.inf)
     merits += CORNER_WEIGHT * (at_butt[near_butt][:, None] + at_end[near_end])
     best = float(merits.max())
     if not np.isfinite(best):
