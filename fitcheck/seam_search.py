@@ -154,7 +154,8 @@ def search(
         step = _step_within(pull[going], information[going], *room)
         promised = _promised(pull[going], information[going], step)
         last = promised < finished * cost[going]
-        theta[going[last]] += step[last]
+        better = last & (promised > 0)
+        theta[going[better]] += step[better]
         going, here, step = going[~last], here[~last], step[~last]
         if not len(going):
             break
