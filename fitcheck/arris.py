@@ -53,6 +53,7 @@ WALL_PRIOR_SD = 0.15
 BLUR_PRIOR_LOG_SD = 0.12
 SLOPE_PRIOR_PER_MM = 0.12  # of the step, inside and outside: light changes slowly beside an edge
 GRAIN_MM = 0.15  # distance over which grain keeps its shade
+LEAST_LIGHT = 1e-4  # linear: a third of the lowest grey level
 MISFIT_FLOOR = 0.01  # of the step: no model of light is better
 GLOSS_LOBE = 0.2  # radians of the round over which a gloss goes from one mirrored place on
 GLOSS_PRIOR_SD = 0.3  # of the face's light
@@ -155,7 +156,7 @@ def fit_arris(profile: EdgeProfile) -> ArrisFit:
     step = float(max(np.max(steps), 1e-4))
     sd = np.maximum(noise, MISFIT_FLOOR * step)
 
-    face = light[:n].mean(axis=0)
+    face = np.maximum(light[:n].mean(axis=0), LEAST_LIGHT)
     # Priors on the linear levels enter as rows of their own.
     ridge = np.zeros((3, 6, 6))
     ridge[:, 0, 1] = sd / (WALL_PRIOR_SD * face)
@@ -259,7 +260,8 @@ class _Linearised:
 
     def step(self, damping: float) -> tuple[Array, float]:
         """The damped step; what meets a bound stays there, and the others go on without it."""
-        damped = self.matrix + np.diag(damping * np.diag(self.matrix))
+        # A place in light without any step moves nothing: then it stays.
+        damped = self.matrix + np.diag(damping * np.diag(self.matrix) + 1e-12)
         least, greatest = self._bounds - self.parameters
         step, free = np.zeros(4), np.ones(4, dtype=bool)
         while free.any():

@@ -95,3 +95,13 @@ def test_a_profile_that_lies_elsewhere_is_followed():
 def test_wrong_shapes_are_refused():
     with pytest.raises(ValueError, match="expected light"):
         fit_arris(EdgeProfile(np.arange(10.0), np.zeros((10, 2)), np.zeros(3), 0.1, 0.0, 0.1))
+
+
+@pytest.mark.parametrize("level", [0.0, 1e-9, 0.3])
+def test_where_no_step_is_the_place_is_as_unsure_as_the_search_is_wide(level):
+    x = np.linspace(-1.0, 0.6, 60)
+    found = fit_arris(
+        EdgeProfile(x, np.full((60, 3), level), np.full(3, 0.01), 0.08, 0.05, pixel_mm=0.05)
+    )
+    assert np.isfinite(found.offset_mm)
+    assert found.offset_sd_mm > 0.3
