@@ -28,6 +28,7 @@ THRESHOLD_WINDOW_PX = 13
 SMALLEST_MARKER_PERIMETER = 0.01
 LARGEST_SEARCH_SIDE_PX = 6000
 SHARPENED_PX, SHARPENING = 1.5, 3.0  # radius and strength of the unsharp mask
+TIMES_READ = 3
 CARD_MARKER_PX = 40.0  # side of a marker in the picture of one card: six pixels a cell
 FEWEST_MARKERS = 4
 HALF_SEEN = 0.8  # of a card's markers; with fewer read, more are looked for on that card
@@ -129,13 +130,16 @@ def _looks_for_markers(
     white swells and closes the markers' cells.
     """
     found: dict[int, NDArray[np.float64]] = {}
+    read_with: dict[str, int] = {}  # card to how many markers it showed when it was read last
     for tried, scale, one_threshold in _pictures_to_search(grey):
         smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape) * scale
         for i, quad in _detect_markers(tried, smallest_px, one_threshold).items():
             # Pixel centres are at whole numbers in both pictures, hence the half pixels.
             found.setdefault(i, (quad + 0.5) / scale - 0.5)
         for card in CARDS.values():
-            _read_the_rest(grey, card, found)
+            if _markers_of(card, found) > read_with.get(card.name, 0):
+                _read_the_rest(grey, card, found)
+                read_with[card.name] = _markers_of(card, found)
         yield found
 
 
@@ -164,11 +168,13 @@ def _read_the_rest(
     """Read a half-seen card's other markers in a small picture of that card, seen square on.
 
     The markers found tell where the card lies, the better the more of them there are; so this
-    goes on while it finds any.
+    goes on while it finds any, up to a few times.
     """
     enough = HALF_SEEN * len(card.marker_ids)
     before = 0
-    while before < (count := _markers_of(card, found)) < enough:
+    for _ in range(TIMES_READ):
+        if not before < (count := _markers_of(card, found)) < enough:
+            return
         before = count
         square_on = _square_on(grey, card, found)
         if square_on is None:
@@ -280,8 +286,8 @@ def _corners_of(
     height, width = grey.shape
     room = window + 3
     inside = np.all((predicted >= room) & (predicted < [width - room, height - room]), axis=1)
-    if np.count_nonzero(inside) < FEWEST_MARKERS:
-        return None
+    if np.count_nonzero(inside) < FEWEST_MARKERS or not np.ptp(card.corners_mm[inside], 0)[1]:
+        return None  # a single row of corners says nothing of the card's tilt
     refined = cv2.cornerSubPix(
         grey,
         predicted[inside, None].astype(np.float32),

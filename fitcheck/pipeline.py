@@ -171,7 +171,7 @@ def measure_shots(
     seen: dict[int, _Seen] = {}
     for i, shot in enumerate(shots):
         try:
-            seen[i] = _find(shot.photo, views[i])
+            seen[i] = _find(shot.photo, views[i], setup)
         except Refused as refusal:
             results[i] = _refused(shot.photo, views[i], setup, refusal)
             progress(0.5)
@@ -294,9 +294,12 @@ def _checked_hints(hints: Hints, view: View, photo: Photo) -> dict[str, NDArray[
     return checked
 
 
-def _find(photo: Photo, view: View) -> _Seen:
+def _find(photo: Photo, view: View, setup: Setup) -> _Seen:
     wanted = [CARDS[name] for name in (*view.cards, *view.optional_cards)]
-    everything = find_cards(photo.grey, needed=view.cards)
+    # An optional card is searched for as long, unless what it tells was measured beforehand.
+    known = setup.face_step_mm is not None
+    needed = view.cards if known else tuple(card.name for card in wanted)
+    everything = find_cards(photo.grey, needed=needed)
     cards = [c for c in everything if c.card in wanted]
     missing = [name for name in view.cards if name not in {c.card.name for c in cards}]
     if missing:

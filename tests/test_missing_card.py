@@ -6,10 +6,13 @@ import pytest
 from scene import repainted
 from skimage import data
 
+from fitcheck import corners, pipeline
+from fitcheck.cards import CARDS
 from fitcheck.corners import find_cards
 from fitcheck.photo import load_photo
 from fitcheck.pipeline import measure_photo
 from fitcheck.samples import sample_folder
+from fitcheck.setup import Setup
 
 
 def sight() -> np.ndarray:
@@ -96,3 +99,54 @@ def test_a_mirrored_photograph_is_known_blurred_and_large_too():
     soft = cv2.GaussianBlur(np.flip(sight(), 1), (0, 0), 1.5)
     large = cv2.resize(soft, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
     assert refused(large).code == "mirrored"
+
+
+def on_grey(card: str, columns: slice = slice(None), rows: slice = slice(None)) -> np.ndarray:
+    """A part of a card's picture on grey, 10 px/mm."""
+    drawn = CARDS[card].picture(10)[rows, columns]
+    ground = np.full((800, 1600), 120, np.uint8)
+    ground[200 : 200 + drawn.shape[0], 150 : 150 + drawn.shape[1]] = drawn
+    return ground
+
+
+def test_a_card_of_which_one_row_of_corners_shows_is_not_placed():
+    # Two rows of inner corners, at 8 and 16 mm under the border of 2 mm: the cut spares one.
+    cut = on_grey("A", rows=slice(130, None))[200:]
+    assert [c.card.name for c in find_cards(on_grey("A"))] == ["A"]
+    assert find_cards(cut, needed=("A",)) == []
+
+
+def test_the_rest_of_a_half_seen_card_is_read_on_that_card(monkeypatch):
+    # Of a card as small as this the reduced picture shows one marker of fifteen.
+    card, height = CARDS["C"], 60
+    large = np.full((3000, 4000), 120, np.uint8)
+    small = cv2.resize(card.picture(10), (500, height), interpolation=cv2.INTER_AREA)
+    large[1500 : 1500 + height, 1200:1700] = small
+    seen = cv2.GaussianBlur(large, (0, 0), 0.7)
+    looks = []
+    look = corners._detect_markers
+
+    def looking(grey, *others):
+        looks.append(grey.shape)
+        return look(grey, *others)
+
+    monkeypatch.setattr(corners, "_detect_markers", looking)
+    (found,) = find_cards(seen, needed=("C",))
+    assert found.markers >= 12
+    assert large.shape not in looks  # that one costs most
+    expected = 1200 + (found.corners_mm[:, 0] + 2) * 500 / card.outside_mm[0] - 0.5
+    np.testing.assert_allclose(found.corners_px[:, 0], expected, atol=1.0)
+
+
+@pytest.mark.parametrize(("face_step_mm", "needed"), [(None, {"A", "B"}), (1.5, {"A"})])
+def test_card_b_is_searched_for_unless_the_face_step_is_known(monkeypatch, face_step_mm, needed):
+    asked = []
+
+    def looking(grey, needed=()):
+        asked.append(set(needed))
+        return find_cards(grey, needed=())
+
+    monkeypatch.setattr(pipeline, "find_cards", looking)
+    photo = load_photo(sample_folder() / "seat-001.jpg")
+    pipeline.measure_photo(photo, "seat", Setup(face_step_mm=face_step_mm))
+    assert asked == [needed]
