@@ -281,14 +281,18 @@ def _agreeing(residuals: list[Array]) -> tuple[list[NDArray[np.bool_]], list[flo
     for residual in residuals:
         scale = 1.4826 * float(np.median(np.abs(residual)))
         if scale > WORST_SCALE_PX or len(residual) < FEWEST_OBSERVATIONS:
-            raise Refused(
-                "card_does_not_fit",
-                "A card's printed pattern does not fit a flat card.",
-                "Mount the card on stiff flat stock, keep reflections off it, and retake.",
-            )
+            raise _does_not_fit()
         sd_px.append(max(scale, FLOOR_SD_PX))
         used.append(np.abs(residual) <= OUTLIER_SIGMAS * sd_px[-1])
     return used, sd_px
+
+
+def _does_not_fit() -> Refused:
+    return Refused(
+        "card_does_not_fit",
+        "A card's printed pattern does not fit a flat card.",
+        "Mount the card on stiff flat stock, keep reflections off it, and retake.",
+    )
 
 
 def _start(observations: list[Observations], prior: LensPrior) -> Array:
@@ -320,6 +324,8 @@ def _best_tilts(
     """
     known = _known(prior, FLAT_SD_MM)
     seen = bundle.by_card(bundle.residuals_px(start))
+    if not all(np.isfinite(r).all() for r in seen):
+        raise _does_not_fit()
     sd_px = [max(float(np.median(np.abs(r))), 0.03) for r in seen]
     weights = bundle.padded(
         [np.full(n, 1 / sd) for n, sd in zip(bundle.counts, sd_px, strict=True)]

@@ -56,7 +56,7 @@ class Observations:
     def bend_shapes(self) -> Array:
         """Bow along the card and warp, mean plane kept, (n, 2): mm for 1 mm at its ends."""
         low, high = self.points_mm.min(axis=0)[:2], self.points_mm.max(axis=0)[:2]
-        x, y = (2 * (self.points_mm[:, :2] - low) / (high - low) - 1).T
+        x, y = (2 * (self.points_mm[:, :2] - low) / np.maximum(high - low, 1e-9) - 1).T
         return np.stack([x**2 - 1 / 3, x * y], axis=1)
 
     @staticmethod

@@ -65,8 +65,15 @@ def descended(
     Returns
     -------
     The problem about the best point that was met.
+
+    Raises
+    ------
+    ValueError
+        If the start's cost is not finite.
     """
     here = about(start)
+    if not np.isfinite(here.cost):
+        raise ValueError(f"the problem has no finite cost at its start, but {here.cost}")
     growth = 2.0
     for _ in range(most):
         step, foreseen = here.step(damping)

@@ -31,7 +31,9 @@ STRAIGHT_ENOUGH = 0.05  # of the whole uncertainty: so far may slopes be off bef
 # So many draws go through the model; where slopes give each of them to within this share of their
 # standard deviation, root mean square, they give all the others too. A bend of that size moves an
 # end of the interval by 0.04 of it, as much as 4000 draws scatter.
-CHECK_DRAWS, AS_GOOD_AS_STRAIGHT = 500, 0.02
+CHECK_DRAWS, AS_GOOD_AS_STRAIGHT = 300, 0.02
+# The lowest and highest draws of every result are tried as well, where a model is least straight.
+EXTREMES, AS_GOOD_FAR_OUT = 20, 0.25
 COVERAGE = 0.95
 # No result is stated more surely than this: the definition of a hand-made edge ends here.
 SMALLEST_UNCERTAINTY = 1e-4
@@ -100,7 +102,7 @@ def propagate(model: Model, best: Quantities, sources: list[Source]) -> dict[str
     alone = _standard_deviations(effects)
     if not all(_agrees([lines[n] for lines in alone.values()], u) for n, u in whole.items()):
         alone = _standard_deviations(
-            {s.name: model(_moved(best, [s], BUDGET_DRAWS)) for s in sources}
+            {s.name: model(_moved(best, [s], slice(BUDGET_DRAWS))) for s in sources}
         )
     tail = (1 - COVERAGE) / 2
     results = {}
@@ -120,10 +122,17 @@ def propagate(model: Model, best: Quantities, sources: list[Source]) -> dict[str
 
 def _drawn(model: Model, best: Quantities, sources: list[Source], straight: Results) -> Results:
     """The results' draws: by slopes where the model itself gives the same, else by the model."""
-    few = model(_moved(best, sources, CHECK_DRAWS))
-    for name, found in few.items():
-        bent = found - straight[name][: len(found)]
-        if np.sqrt(np.mean(bent**2)) > AS_GOOD_AS_STRAIGHT * np.std(found):
+    count = len(next(iter(straight.values())))
+    spread = {name: float(np.std(draws)) for name, draws in straight.items()}
+    if count < CHECK_DRAWS or not all(spread.values()):
+        return model(_moved(best, sources))
+    ends = [*range(EXTREMES), *range(-EXTREMES, 0)]
+    furthest = [np.argsort(draws)[ends] for draws in straight.values()]
+    few = np.concatenate([np.arange(CHECK_DRAWS), *furthest])
+    for name, found in model(_moved(best, sources, few)).items():
+        bent = np.abs(found - straight[name][few]) / spread[name]
+        usual = float(np.sqrt(np.mean(bent[:CHECK_DRAWS] ** 2)))
+        if not (usual <= AS_GOOD_AS_STRAIGHT and np.max(bent) <= AS_GOOD_FAR_OUT):
             return model(_moved(best, sources))
     return straight
 
@@ -203,12 +212,14 @@ def draw_correlated(rng: np.random.Generator, covariance: Array, count: int) -> 
     return np.asarray(rng.standard_normal((count, len(sd))) @ root.T * sd)
 
 
-def _moved(best: Quantities, sources: list[Source], most: int | None = None) -> Quantities:
-    """Best estimates with the sources' draws added; every quantity gets the axis of draws."""
+def _moved(
+    best: Quantities, sources: list[Source], which: NDArray[np.intp] | slice = slice(None)
+) -> Quantities:
+    """Best estimates with some of the sources' draws added; all get the axis of draws."""
     moved = {name: np.asarray(value, dtype=np.float64)[None] for name, value in best.items()}
     count = 1
     for source in sources:
         for name, draws in source.draws.items():
-            moved[name] = moved[name] + draws[:most]
+            moved[name] = moved[name] + draws[which]
             count = len(moved[name])
     return {name: np.broadcast_to(v, (count, *v.shape[1:])) for name, v in moved.items()}

@@ -153,6 +153,26 @@ def test_a_pattern_that_fits_no_plane_is_refused():
     assert "flat" in refusal.value.message
 
 
+def corners_of_one():
+    return Observations.of_corners(
+        CARDS["A"].corners_mm, card_to_pixels(CARDS["A"].corners_mm, LENS, POSES[0])
+    )
+
+
+def test_pixels_that_are_no_numbers_are_refused():
+    seen = corners_of_one()
+    seen.pixels[7] = np.nan
+    with pytest.raises(Refused, match="does not fit"):
+        adjust([seen, corners_of_one()], PRIOR, start())
+
+
+def test_bends_of_a_single_row_are_numbers():
+    seen = corners_of_one()
+    row = seen.points_mm[:, 1] == 8
+    parts = (getattr(seen, name)[row] for name in ("points_mm", "pixels", "normals", "spread"))
+    assert np.isfinite(Observations(*parts).bend_shapes).all()
+
+
 def test_edge_spread_is_told_from_scale():
     seen = observed(np.random.default_rng(7))
     for one in seen:

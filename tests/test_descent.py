@@ -84,3 +84,8 @@ def test_it_ends_where_it_may_try_no_more_steps():
     found = descended(circle, start, 1e-12, 1)
     assert found.cost < circle(start).cost
     assert found.cost > 1.5 * descended(circle, start, 1e-12, 100).cost
+
+
+def test_a_start_without_a_finite_cost_is_refused():
+    with pytest.raises(ValueError, match="no finite cost"):
+        descended(circle, np.array([np.nan, 0.0, 1.0]), 1e-12, 100)

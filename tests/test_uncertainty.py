@@ -118,6 +118,19 @@ def test_slopes_stand_for_the_model_only_where_its_own_draws_agree(bend, by_slop
     )
 
 
+def test_a_step_that_few_draws_reach_is_seen():
+    # Some 40 of 4000 draws lie beyond it, and three of the first 300 at most.
+    a, b = np.random.default_rng(6).standard_normal((2, 4000))
+    a[:300] = np.minimum(a[:300], 2.0)
+    found = propagate(
+        lambda q: {"y": q["a"] + 0.1 * q["b"] + 50.0 * (q["a"] > 2.3)},
+        {"a": np.array(0.0), "b": np.array(0.0)},
+        [Source("a", {"a": a}), Source("b", {"b": b})],
+    )["y"]
+    exact = a + 0.1 * b + 50.0 * (a > 2.3)
+    assert found.standard_uncertainty == pytest.approx(np.std(exact, ddof=1))
+
+
 def test_a_shared_source_stays_shared():
     shared = RNG.standard_normal(DRAWS)
     results = propagate(
