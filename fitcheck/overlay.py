@@ -60,7 +60,7 @@ Colour = tuple[int, int, int]
 
 
 @dataclass(frozen=True, eq=False)
-class _View:
+class View:
     """A turned, cropped and scaled picture: ``view = turn @ px + shift``."""
 
     turn: Array
@@ -108,14 +108,15 @@ def annotate(photo_pixels: Pixels, measurement: Measurement, max_side: int = 200
 
     Returns
     -------
-    RGB, shape (h, w, 3), dtype uint8: the seat, limb tip up, with a margin around it.
+    RGB, shape (h, w, 3), dtype uint8: the seat, limb tip up, with a margin around it; a bare
+    pad with what lies on it up.
 
     Raises
     ------
     ValueError
         If the picture is not of that shape and type or ``max_side`` is too small.
     """
-    _check_picture(photo_pixels)
+    check_picture(photo_pixels)
     if max_side < SMALLEST_SIDE:
         raise ValueError(f"max_side must be at least {SMALLEST_SIDE}, got {max_side}")
     edges = _Edges.of(measurement)
@@ -123,13 +124,14 @@ def annotate(photo_pixels: Pixels, measurement: Measurement, max_side: int = 200
         return _reduced(photo_pixels, max_side)
     text_px = max(SMALLEST_TEXT_PX, round(max_side * TEXT_OF_SIDE))
     view = _seat_view(edges, max_side, words_px=WORDS_WIDE * text_px)
-    canvas = _Canvas(view.take(photo_pixels), text_px)
+    canvas = Canvas(view.take(photo_pixels), text_px)
     for name, ends in edges.lines.items():
         canvas.measured_line(view.place(ends), _colour(name), edges.beyond(name, view))
     _name_edges(canvas, edges, view)
     for side in ("left", "right"):
         _name_overhang(canvas, edges, view, measurement, side)
-    canvas.tip_mark()
+    if measurement.view == "seat":  # a pad is looked at from the tip, which lies toward the camera
+        canvas.tip_mark()
     mm_px = edges.px_per_mm(measurement)
     if mm_px is not None:
         canvas.scale_bar(mm_px * view.scale, 10, "right")
@@ -166,7 +168,7 @@ def close_ups(
     ValueError
         If the picture is not of that shape and type.
     """
-    _check_picture(photo_pixels)
+    check_picture(photo_pixels)
     edges = _Edges.of(measurement)
     if edges is None:
         return {}
@@ -180,7 +182,7 @@ def close_ups(
         span = max(CLOSE_UP_OF_WIDTH * edges.width_px, 3.0 * float(np.hypot(*(feet[0] - feet[1]))))
         view = _tip_up(edges, np.mean(feet, axis=0), (span, span), side_px / span)
         text_px = max(SMALLEST_TEXT_PX, round(side_px * CLOSE_UP_TEXT_OF_SIDE))
-        canvas = _Canvas(view.take(photo_pixels), text_px, thin=True)
+        canvas = Canvas(view.take(photo_pixels), text_px, thin=True)
         for name in edges.lines:
             canvas.measured_line(
                 view.place(edges.lines[name]), _colour(name), edges.beyond(name, view)
@@ -203,7 +205,7 @@ def to_jpeg(pixels: Pixels, quality: int = 88) -> bytes:
     ValueError
         If the picture is not of that shape and type or the quality is not 1 to 95.
     """
-    _check_picture(pixels)
+    check_picture(pixels)
     if not 1 <= quality <= 95:
         raise ValueError(f"quality must be 1 to 95, got {quality}")
     buffer = io.BytesIO()
@@ -211,7 +213,8 @@ def to_jpeg(pixels: Pixels, quality: int = 88) -> bytes:
     return buffer.getvalue()
 
 
-def _check_picture(pixels: Pixels) -> None:
+def check_picture(pixels: Pixels) -> None:
+    """Raise ``ValueError`` unless it is an RGB picture, shape (h, w, 3), dtype uint8."""
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint8 or not pixels.size:
         raise ValueError(
             f"expected an RGB picture (h, w, 3) of uint8, got {pixels.shape} of {pixels.dtype}"
@@ -293,7 +296,7 @@ class _Edges:
         share = (self.butt_at() - float(start @ self.tipward)) / rate if rate else 0.0
         return np.asarray(start + share * (end - start))
 
-    def beyond(self, name: str, view: _View) -> Array:
+    def beyond(self, name: str, view: View) -> Array:
         """The stretch from an edge to a little past the butt line, in the view, shape (2, 2).
 
         The butt line itself goes to a little past the sides.
@@ -351,7 +354,7 @@ def _crossing(line: tuple[Array, Array], other: Array) -> Array | None:
     return np.asarray(line[0] + share * along)
 
 
-def _seat_view(edges: _Edges, max_side: int, words_px: float) -> _View:
+def _seat_view(edges: _Edges, max_side: int, words_px: float) -> View:
     """All edges, with room for words of that width (in the view) on either side."""
     points = edges.all_points()
     across, along = points @ edges.rightward, points @ edges.tipward
@@ -367,12 +370,12 @@ def _seat_view(edges: _Edges, max_side: int, words_px: float) -> _View:
     return _tip_up(edges, middle, (edges.width_px + 2 * words_px / scale, height), scale)
 
 
-def _tip_up(edges: _Edges, middle_px: Array, span_px: tuple[float, float], scale: float) -> _View:
+def _tip_up(edges: _Edges, middle_px: Array, span_px: tuple[float, float], scale: float) -> View:
     """The view with the tip up, its middle and extent given in pixels of the photograph."""
     turn = scale * np.stack([edges.rightward, -edges.tipward])
     size = (max(round(span_px[0] * scale), 2), max(round(span_px[1] * scale), 2))
     centre = (np.array(size, dtype=np.float64) - 1) / 2
-    return _View(turn, centre - turn @ middle_px, size)
+    return View(turn, centre - turn @ middle_px, size)
 
 
 def _colour(edge: str) -> Colour:
@@ -381,7 +384,7 @@ def _colour(edge: str) -> Colour:
     return RISER_COLOUR if edge.startswith("riser") else BUTT_COLOUR
 
 
-class _Canvas:
+class Canvas:
     """A picture under a layer of lines and words that is laid on it at the end."""
 
     def __init__(self, picture: Image.Image, text_px: int, *, thin: bool = False) -> None:
@@ -531,7 +534,7 @@ def _printable(text: str) -> str:
     return text.replace(MINUS, "-")
 
 
-def _name_edges(canvas: _Canvas, edges: _Edges, view: _View) -> None:
+def _name_edges(canvas: Canvas, edges: _Edges, view: View) -> None:
     """Each edge's name outside the seat, with a leader to the edge."""
     gap = canvas.text_px * 1.2
     for name, ends in edges.lines.items():
@@ -552,7 +555,7 @@ def _name_edges(canvas: _Canvas, edges: _Edges, view: _View) -> None:
 
 
 def _name_overhang(
-    canvas: _Canvas, edges: _Edges, view: _View, measurement: Measurement, side: str
+    canvas: Canvas, edges: _Edges, view: View, measurement: Measurement, side: str
 ) -> None:
     """The overhang of one side beside the butt line, and an arrow to the lip."""
     found = _overhang(measurement, side)
@@ -577,10 +580,10 @@ def _name_overhang(
 
 
 def _label_close_up(
-    canvas: _Canvas,
+    canvas: Canvas,
     feet: Array,
     edges: _Edges,
-    view: _View,
+    view: View,
     measurement: Measurement,
     side: str,
     say: Callable[[str], str],

@@ -22,6 +22,7 @@ from PIL import Image, UnidentifiedImageError
 from fitcheck import __version__
 from fitcheck.judgement import REQUIRED_PROBABILITY, Decision, Limit, Verdict, overall
 from fitcheck.measurement import Characteristic, Edge, Measurement, Note
+from fitcheck.overlay_seam import SEAM_ENDS
 from fitcheck.plain_text import visible_text
 from fitcheck.setup import PRINT_ASSUMED_SD, THICKNESS_ASSUMED_SD_MM
 from fitcheck.units import (
@@ -64,6 +65,33 @@ NOT_LOOKED_AT: tuple[tuple[tuple[str, ...], str, str], ...] = (
 )
 
 
+# What is drawn on a photograph, and what is written under it, by view.
+PICTURE_WORDS = {
+    "seat": (
+        "limb tip up, with the measured edges drawn",
+        "The photograph turned so that the limb’s tip is up. Orange: the limb’s edges. Blue: the "
+        "riser’s edges. White: the butt line. Solid where an edge was measured, dashed where its "
+        "line is carried on to the butt line.",
+    ),
+    "pad": (
+        "the riser’s end, with its measured sides drawn",
+        "The riser’s end as seen from the limb’s tip, the pad up: the seat’s left lies on the "
+        "picture’s right. Blue: the riser’s sides. Solid where an edge was measured, dashed where "
+        "its line is carried on.",
+    ),
+    "joint": (
+        "with its card and the two lines of the seam drawn",
+        "The whole photograph. Green: the card found. Orange: the limb’s line. Blue: the pad’s "
+        "line. A white bar is 20 mm long in the plane of its card.",
+    ),
+}
+WHOLE_WORDS = (
+    "with what was found drawn on it",
+    "The whole photograph. Green: the cards found. A white bar is 20 mm long in the plane of its "
+    "card.",
+)
+
+
 @dataclass(frozen=True)
 class ReportHeader:
     """What is written at the head of a report; every field may stay empty."""
@@ -86,7 +114,7 @@ class ReportEntry:
     annotated_jpeg
         The photograph with the measured edges drawn; empty for a refused one is allowed.
     close_up_jpegs
-        Side to its enlarged picture.
+        Side of a seat, or end of a seam, to its enlarged picture.
     decisions
         As :func:`fitcheck.judgement.judge` returned them.
     photo_sha256
@@ -260,6 +288,7 @@ def _seat(entry: ReportEntry, number: int, several: bool) -> _Seat:
         dict.fromkeys(source for c in measurement.characteristics for source in c.budget)
     )
     findings = "; ".join(_short(c) for c in measurement.characteristics if c.name in by_name)
+    drawn, caption = PICTURE_WORDS.get(measurement.view, WHOLE_WORDS)
     return _Seat(
         anchor=f"photo-{number}",
         title=title,
@@ -271,11 +300,8 @@ def _seat(entry: ReportEntry, number: int, several: bool) -> _Seat:
         warnings=measurement.warnings,
         picture=_picture(
             entry.annotated_jpeg,
-            alt=f"Photograph {measurement.photo}, limb tip up, with the measured edges drawn. "
-            f"{findings}.",
-            caption="The photograph turned so that the limb’s tip is up. Orange: the limb’s "
-            "edges. Blue: the riser’s edges. White: the butt line. Solid where an edge was "
-            "measured, dashed where its line is carried on to the butt line.",
+            alt=f"Photograph {measurement.photo}, {drawn}. {findings}.",
+            caption=caption,
         ),
         close_ups=tuple(
             picture
@@ -322,8 +348,18 @@ def _picture(jpeg: bytes, alt: str, caption: str) -> _Picture | None:
 
 
 def _close_up(side: str, jpeg: bytes, measurement: Measurement) -> _Picture | None:
-    found = [c for c in measurement.characteristics if c.name == f"overhang_{side}"]
+    seam = side in SEAM_ENDS
+    name = SEAM_ENDS[side][1] if seam else f"overhang_{side}"
+    found = [c for c in measurement.characteristics if c.name == name]
     finding = _short(found[0]) if found else f"The lip on the {side}"
+    if seam:
+        at = SEAM_ENDS[side][2]
+        finding = _short(found[0]) if found else f"The seam {at[:1].lower()}{at[1:]}"
+        return _picture(
+            jpeg,
+            alt=f"Enlarged: the seam, with the pad’s and the limb’s line drawn. {finding}.",
+            caption=f"{finding}.",
+        )
     return _picture(
         jpeg,
         alt=f"Enlarged: the {side} end of the butt line, with the limb’s and the riser’s edges "

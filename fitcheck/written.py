@@ -9,8 +9,13 @@ from fitcheck.errors import BadInput
 from fitcheck.judgement import judge
 from fitcheck.measurement import Measurement
 from fitcheck.overlay import annotate, close_ups, to_jpeg
+from fitcheck.overlay_seam import seam_close_ups
 from fitcheck.photo import Photo
 from fitcheck.report import ReportEntry, ReportHeader, report_html
+from fitcheck.reporting.pictures import whole_picture
+
+CROPPED = frozenset({"seat", "pad"})  # drawn near their edges; others whole, with their cards
+WHOLE_SIDE_PX = 2000
 
 
 def report_entry(photo: Photo, measurement: Measurement, title: str = "") -> ReportEntry:
@@ -29,13 +34,14 @@ def report_entry(photo: Photo, measurement: Measurement, title: str = "") -> Rep
     -------
     The entry for :func:`fitcheck.report.report_html`.
     """
+    drawn = annotate(photo.pixels, measurement)
+    if measurement.refused is None and measurement.view not in CROPPED:
+        drawn, _ = whole_picture(photo.pixels, measurement, side_px=WHOLE_SIDE_PX)
+    close = close_ups(photo.pixels, measurement) | seam_close_ups(photo.pixels, measurement)
     return ReportEntry(
         measurement=measurement,
-        annotated_jpeg=to_jpeg(annotate(photo.pixels, measurement)),
-        close_up_jpegs={
-            side: to_jpeg(picture)
-            for side, picture in close_ups(photo.pixels, measurement).items()
-        },
+        annotated_jpeg=to_jpeg(drawn),
+        close_up_jpegs={place: to_jpeg(picture) for place, picture in close.items()},
         decisions=judge(measurement),
         photo_sha256=photo.sha256,
         title=title,

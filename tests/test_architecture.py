@@ -26,7 +26,7 @@ ORDER = [
     {"json_fields", "inspection"},
     {"measurement_file", "inspection_file"},
     {"findings"},
-    {"overlay", "report"},
+    {"overlay", "overlay_seam", "report"},
     {"reporting"},
     {"written", "photo_guide"},
     {"inspecting"},

@@ -125,7 +125,8 @@ class Picture:
     width, height
         Pixels.
     kind
-        ``"whole"``, ``"left"`` or ``"right"``: the close-up of a side's lip.
+        ``"whole"``; ``"left"`` or ``"right"``: the close-up of a side's lip; ``"butt"`` or
+        ``"end"``: that of a seam's end, the latter at the riser's end.
     scale_cards
         Cards beside which a scale bar is drawn; for a close-up empty.
     """

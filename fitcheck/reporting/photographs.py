@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from fitcheck.measurement import Characteristic, Measurement
+from fitcheck.overlay_seam import SEAM_ENDS
 from fitcheck.reporting.blocks import (
     Block,
     Box,
@@ -148,9 +149,15 @@ def _figures(page: PhotoPage, what: str, lang: Language) -> Iterable[Figure]:
     for place, picture in enumerate(page.pictures):
         key = picture_key(page, place)
         if picture.kind != "whole":
-            value = _value_of(found, f"overhang_{picture.kind}", lang)
+            seam = picture.kind in SEAM_ENDS
+            name = SEAM_ENDS[picture.kind][1] if seam else f"overhang_{picture.kind}"
+            value = _value_of(found, name, lang)
             side = lang.text(f"cap_{picture.kind}")
-            alt = lang.text("close_alt", side=side.lower(), value=value)
+            alt = lang.text(
+                "close_alt_seam" if seam else "close_alt",
+                side=side[:1].lower() + side[1:],
+                value=value,
+            )
             words = lang.text("close_caption", side=side, value=value)
             yield Figure(key, picture.width, picture.height, plain(alt).text, words, 0.27)
             continue

@@ -21,6 +21,7 @@ from PIL import Image, ImageDraw, ImageFont
 from fitcheck.cards import CARDS
 from fitcheck.measurement import CardSeen, Measurement
 from fitcheck.overlay import close_ups
+from fitcheck.overlay_seam import seam_close_ups
 from fitcheck.photo import Photo
 from fitcheck.reporting.model import Picture
 
@@ -56,7 +57,7 @@ EDGE_WORDS = {
 def pictures_of(
     photo: Photo, measurement: Measurement | None, say: Callable[[str], str] = str
 ) -> tuple[Picture, ...]:
-    """Draw the pictures of one photograph: the whole, then close-ups of lips.
+    """Draw the pictures of one photograph: the whole, then close-ups of lips or of a seam's ends.
 
     Parameters
     ----------
@@ -68,10 +69,11 @@ def pictures_of(
         Puts the words on the pictures into the report's language.
     """
     found = measurement or Measurement(photo.name, "")
-    whole, cards = _whole(photo.pixels, found, say)
+    whole, cards = whole_picture(photo.pixels, found, say)
     drawn = [_picture(whole, "whole", cards)]
-    for side, close in close_ups(photo.pixels, found, say, CLOSE_UP_PX).items():
-        drawn.append(_picture(close, side, ()))
+    for enlarge in (close_ups, seam_close_ups):
+        for kind, close in enlarge(photo.pixels, found, say, CLOSE_UP_PX).items():
+            drawn.append(_picture(close, kind, ()))
     return tuple(drawn)
 
 
@@ -84,12 +86,32 @@ def _picture(pixels: Pixels, kind: str, cards: tuple[str, ...]) -> Picture:
     return Picture(data.tobytes(), pixels.shape[1], pixels.shape[0], kind, cards)
 
 
-def _whole(
-    pixels: Pixels, found: Measurement, say: Callable[[str], str]
+def whole_picture(
+    pixels: Pixels,
+    found: Measurement,
+    say: Callable[[str], str] = str,
+    side_px: int = SIDE_PX,
 ) -> tuple[Pixels, tuple[str, ...]]:
+    """Draw a whole photograph with its cards and edges named, and scale bars beside the cards.
+
+    Parameters
+    ----------
+    pixels
+        The upright photograph, RGB, shape (height, width, 3), dtype uint8.
+    found
+        Its measurement.
+    say
+        Puts the words on the picture into the report's language.
+    side_px
+        Longest side of the picture.
+
+    Returns
+    -------
+    RGB, shape (h, w, 3), dtype uint8, and the cards beside which a scale bar is drawn.
+    """
     height, width = pixels.shape[:2]
     # By whole numbers: several times faster, and every pixel counts alike.
-    by = math.ceil(max(height, width) / SIDE_PX)
+    by = math.ceil(max(height, width) / side_px)
     size = max(width // by, 1), max(height // by, 1)
     kept = pixels[: size[1] * by, : size[0] * by]
     small = cv2.resize(kept, size, interpolation=cv2.INTER_AREA) if by > 1 else kept.copy()
@@ -101,7 +123,7 @@ def _whole(
 
     labels: list[_Label] = []
     barred = []
-    text_px = max(12, round(SIDE_PX * TEXT_OF_SIDE))
+    text_px = max(12, round(side_px * TEXT_OF_SIDE))
     for card in found.cards:
         if len(card.outline_px) != 4 or card.card not in CARDS:
             continue
