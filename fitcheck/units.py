@@ -16,7 +16,8 @@ MINUS = "\N{MINUS SIGN}"
 
 # A photograph supports no more than a micrometre or a thousandth of a degree.
 MOST_DECIMALS = 3
-# Finest first. A fraction is used while the expanded uncertainty is no more than half its step.
+# Finest first. A fraction is used while the expanded uncertainty is no more than its step: then
+# what rounding to a coarser one takes away, half a step, never exceeds the uncertainty.
 DENOMINATORS = (64, 32, 16)
 # EA-4/02 M, section 6 (from memory): round an uncertainty up where rounding it to the nearest
 # digit would take more than this share away.
@@ -153,8 +154,8 @@ def fraction_text(fraction: Fraction, *, signed: bool = False) -> str:
 def finest_denominator(expanded_uncertainty_mm: float) -> int | None:
     """Finest fraction of an inch that an uncertainty supports: 64, 32, 16 or None.
 
-    A fraction is supported while the expanded uncertainty (mm) is at most half its step,
-    1/128 in for sixty-fourths.
+    A fraction is supported while the expanded uncertainty (mm) is at most its step, so that the
+    nearest one lies within the uncertainty wherever a finer one is not supported.
 
     Raises
     ------
@@ -163,7 +164,7 @@ def finest_denominator(expanded_uncertainty_mm: float) -> int | None:
     """
     spread_in = _checked_uncertainty(expanded_uncertainty_mm) / Decimal("25.4")
     for denominator in DENOMINATORS:
-        if spread_in * 2 * denominator <= 1:
+        if spread_in * denominator <= 1:
             return denominator
     return None
 

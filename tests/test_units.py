@@ -123,12 +123,12 @@ def test_half_a_step_rounds_away_from_zero_on_both_sides():
 @pytest.mark.parametrize(
     ("spread_mm", "denominator"),
     [
-        (25.4 / 128, 64),
-        (25.4 / 127, 32),
-        (25.4 / 64, 32),
-        (25.4 / 63, 16),
-        (25.4 / 32, 16),
-        (25.4 / 31, None),
+        (25.4 / 64, 64),
+        (25.4 / 63, 32),
+        (25.4 / 32, 32),
+        (25.4 / 31, 16),
+        (25.4 / 16, 16),
+        (25.4 / 15, None),
     ],
 )
 def test_fraction_is_as_fine_as_the_uncertainty_supports(spread_mm, denominator):
@@ -138,6 +138,18 @@ def test_fraction_is_as_fine_as_the_uncertainty_supports(spread_mm, denominator)
         assert text == ""
     else:
         assert denominator % int(re.search(r"/(\d+) in", text).group(1)) == 0
+
+
+def test_a_fraction_never_contradicts_the_millimetres_beside_it():
+    rng = np.random.default_rng(26)
+    for _ in range(3000):
+        value, spread = rng.uniform(-60, 60), 10 ** rng.uniform(-2, 0.5)
+        denominator = finest_denominator(spread)
+        if denominator is not None:
+            off = abs(float(nearest_inch_fraction(value, denominator)) * 25.4 - value)
+            assert off <= max(spread, MM_PER_64TH / 2) + 1e-9
+    assert inch_fraction_text(1.96, 0.22) == "+5/64 in"
+    assert inch_fraction_text(-0.9, 0.5) == "−1/32 in"
 
 
 def test_inches_of_a_lip():
