@@ -160,8 +160,10 @@ def _compare(listed: list[Listed]) -> None:
         for key in ("cmp-before", "cmp-after"):
             if st.session_state.get(key, keys[0]) not in names:
                 del st.session_state[key]
-        before = st.selectbox("Before", keys, 1, format_func=names.__getitem__, key="cmp-before")
-        after = st.selectbox("After", keys, 0, format_func=names.__getitem__, key="cmp-after")
+        # Of the two that were changed last the one of the earlier date comes before the other.
+        older, newer = sorted((1, 0), key=lambda i: names[keys[i]].partition(" ")[0])
+        before = st.selectbox("Before", keys, older, names.__getitem__, key="cmp-before")
+        after = st.selectbox("After", keys, newer, names.__getitem__, key="cmp-after")
         st.button(
             "Show both",
             key="compare",
