@@ -86,6 +86,7 @@ def findings(inspection: Inspection) -> None:
         f = measuring.findings_of(inspection, found)
     _in_short(f)
     _stops(f)
+    _cautions(f)
     _warned_of(found)
     _first(inspection, f)
     _seats(f)
@@ -93,9 +94,6 @@ def findings(inspection: Inspection) -> None:
     _causes(f)
     _string_lines(f)
     _bench(f)
-    words.show(
-        words.box("caution", *(words.text(text) for text in f.fitness.cautions)),
-    )
     if f.fitness.missing:
         words.show(
             f"<p><strong>Not looked at:</strong> {words.text('; '.join(f.fitness.missing))}.</p>"
@@ -126,6 +124,12 @@ def _stops(f: Findings) -> None:
                 role="alert",
             )
         )
+
+
+def _cautions(f: Findings) -> None:
+    """What may hurt somebody stands beside the verdict, not at the foot of a long page."""
+    if f.fitness.cautions:
+        words.show(words.box("caution", *(words.text(text) for text in f.fitness.cautions)))
 
 
 def _warned_of(found: Sequence[Outcome]) -> None:
