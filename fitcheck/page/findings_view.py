@@ -382,7 +382,7 @@ def decision_table(
     name = decision_name if with_place else _measure
     body = "".join(
         f'<tr><th scope="row">{words.text(name(one))}</th>'
-        f"<td>{words.text(value_text(one.value))}"
+        f'<td class="value">{words.text(value_text(one.value))}'
         f"{WARNED if named(one) in warned else ''}</td>"
         f"<td>good {words.text(one.judged.tolerance.good_text)}, rework "
         f"{words.text(one.judged.tolerance.rework_text)}</td>"
