@@ -388,8 +388,8 @@ def decision_table(
         f"{words.text(one.judged.tolerance.rework_text)}</td>"
         f"<td>{SIGNS[verdict_words(one)]} {verdict_words(one)}"
         + (
-            f'<span class="meaning">{words.text(one.what_decides)}</span>'
-            if one.what_decides
+            f'<span class="meaning">{words.text(more)}</span>'
+            if (more := f"{one.doubt} {one.what_decides}".strip())
             else ""
         )
         + "</td></tr>"

@@ -107,7 +107,7 @@ def _decided(
         rework=judged.rework,
         p_good=judged.p_good,
         p_rework_free=judged.p_rework_free,
-        what_decides=one.what_decides,
+        what_decides=f"{one.doubt} {one.what_decides}".strip(),
         said=one.sentence,
         photos=photos,
         seatings=seatings,

@@ -65,7 +65,7 @@ class Line:
     p_good, p_rework_free
         Probabilities of lying within either limit; None where there is no limit.
     what_decides
-        What would settle what is open.
+        What speaks against the value, and what would settle what is open.
     said
         Value and decision in a sentence.
     photos
