@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from fitcheck.lots.gauge_study import SIX, USABLE_PERCENT, Estimate, GaugeStudy
 from fitcheck.lots.one_user import suits
+from fitcheck.lots.scale import scale_of
 from fitcheck.plain_text import visible_text
-from fitcheck.units import uncertainty_text
 from fitcheck.wording import SOURCES
 
 MOST_PHOTOS = 20  # more would not be taken
@@ -163,7 +163,7 @@ def _source(budget: Mapping[str, float], unit: str) -> list[str]:
 
 
 def _size(sd: float, unit: str) -> str:
-    return uncertainty_text(sd, unit).removeprefix("± ") if sd > 0 else "nothing"
+    return scale_of(unit).spread(sd) if sd > 0 else "nothing"  # as the tables show it
 
 
 def _name(operator: str) -> str:
