@@ -14,6 +14,8 @@ from typing import Any
 from fitcheck.errors import FitcheckError
 
 Point = tuple[float, float]
+# A value nearer to an end of its interval than this share of its width stands at that end.
+AT_AN_END = 0.05
 
 
 @dataclass(frozen=True)
@@ -45,8 +47,16 @@ class Characteristic:
 
     @property
     def expanded_uncertainty(self) -> float:
-        """Half the width of the 95 % interval, in ``unit``."""
-        return (self.interval95[1] - self.interval95[0]) / 2
+        """Half the width of the 95 % interval, in ``unit``.
+
+        Where the value stands at an end of it, as that of a gap that shows no opening does, how
+        far the interval reaches from it: half the width would claim what nobody knows.
+        """
+        low, high = self.interval95
+        below, above = self.value - low, high - self.value
+        if min(below, above) < AT_AN_END * (high - low):
+            return max(below, above)
+        return (high - low) / 2
 
 
 @dataclass(frozen=True)

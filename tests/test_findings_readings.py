@@ -430,3 +430,7 @@ def test_a_gap_cut_at_zero_keeps_how_far_it_may_reach():
     evidence = gather(Inspection(limbs=(Limb("A"),), photos=(entry,)), [found])
     gap = evidence.get("gap_end", "upper", "A", "left")
     assert gap.standard_uncertainty == pytest.approx(0.25 / 1.96)
+    # And the photograph's own page says the same ±.
+    assert one.expanded_uncertainty == pytest.approx(gap.standard_uncertainty * 1.96)
+    inside = Characteristic("gap_end", 0.1, "mm", 0.05, (0.0, 0.25), {"edge": 0.05})
+    assert inside.expanded_uncertainty == pytest.approx(0.125)
