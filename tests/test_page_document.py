@@ -15,6 +15,7 @@ from fitcheck.page.document import (
     begun,
     inspection_file,
     inspection_of,
+    limbs_seated_at,
     upgraded,
     with_limb_renamed,
     with_unit,
@@ -284,3 +285,19 @@ def test_where_to_lay_a_card_is_told_in_fractions_of_an_inch() -> None:
         "0.041 in thick</p>"
     )
     assert example_shown("1 5/8 in") == "41 mm"
+
+
+def test_limbs_put_over_are_seated_at_an_end_too() -> None:
+    document = sample_document()
+    assert [limbs_seated_at(document, end) for end in ("upper", "lower")] == [
+        ["K2", "K1"],
+        ["K1", "K2"],
+    ]
+    document["photos"] = []  # the feeler gauge alone tells of the limbs put over
+    assert [limbs_seated_at(document, end) for end in ("upper", "lower")] == [
+        ["K2", "K1"],
+        ["K1", "K2"],
+    ]
+    document["readings"]["feeler"] = []
+    assert [limbs_seated_at(document, end) for end in ("upper", "lower")] == [["K2"], ["K1"]]
+    assert limbs_seated_at({}, "upper") == []

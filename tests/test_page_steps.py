@@ -586,6 +586,10 @@ def test_the_sample_bow_opens_with_what_was_measured_of_it(
     assert [(p.view, p.end, p.limb) for p in kept.photos] == [
         (p.view, p.end, p.limb) for p in whole.photos
     ]
+    press(app, "bar-4")
+    entered = "record-/readings/feeler-upper-left-riser end-K1-enters"
+    assert [f.value for f in app.text_input if entered in str(f.key)] == ["0.03 mm"]
+    assert "Upper end, limb K1: left, riser end" in said(app)
     press(app, "home")
     assert "Saltmarsh" in said(app)
 

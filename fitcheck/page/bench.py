@@ -11,7 +11,7 @@ from streamlit.delta_generator import DeltaGenerator
 from fitcheck.findings.condition import ITEMS, RISER_ITEMS
 from fitcheck.inspection import ENDS, STRING_PLACES
 from fitcheck.page import words
-from fitcheck.page.document import limb_at, limb_names
+from fitcheck.page.document import limb_names, limbs_seated_at
 from fitcheck.page.fields import kept_choice, kept_quantity, kept_text
 from fitcheck.page.inspection import Inspection
 from fitcheck.page.navigation import CONDITION_OPEN
@@ -291,21 +291,23 @@ def _feeler(inspection: Inspection) -> None:
         "butt and at the riser’s end of the seam.</p>"
     )
     for end in ENDS:
-        limb = limb_at(inspection.document, end)
-        if not limb:
-            continue
-        for side in ("left", "right"):
-            for at in FEELER_PLACES:
-                match = {"end": end, "side": side, "at": at, "limb": limb}
-                words.show(f"<p><strong>{end.capitalize()} end, {side}, {at}</strong></p>")
-                left, right = st.columns(2)
-                for place, label, name in (
-                    (left, "Enters", "enters"),
-                    (right, "Does not enter", "does_not_enter"),
-                ):
-                    _record_quantity(
-                        inspection, place, label, "/readings/feeler", match, name, "mm"
-                    )
+        for limb in limbs_seated_at(inspection.document, end):
+            for side in ("left", "right"):
+                for at in FEELER_PLACES:
+                    _feeler_at(inspection, {"end": end, "side": side, "at": at, "limb": limb})
+
+
+def _feeler_at(inspection: Inspection, match: dict[str, str]) -> None:
+    where = (
+        f"{match['end'].capitalize()} end, limb {match['limb']}: {match['side']}, {match['at']}"
+    )
+    words.show(f"<p><strong>{words.text(where)}</strong></p>")
+    left, right = st.columns(2)
+    for place, label, name in (
+        (left, "Enters", "enters"),
+        (right, "Does not enter", "does_not_enter"),
+    ):
+        _record_quantity(inspection, place, label, "/readings/feeler", match, name, "mm")
 
 
 def _draw(inspection: Inspection) -> None:

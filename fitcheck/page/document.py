@@ -220,6 +220,19 @@ def limb_at(document: Mapping[str, Any], end: str) -> str:
     return name if isinstance(name, str) else ""
 
 
+def limbs_seated_at(document: Mapping[str, Any], end: str) -> list[str]:
+    """Names of the limbs seen at an end: first that on arrival, then those put there since.
+
+    A limb was put there if a photograph or a reading of the feeler gauge says so.
+    """
+    seen = [limb_at(document, end)]
+    records = [*photos_of(document)]
+    feeler = value_at(document, "/readings/feeler")
+    records += [one for one in feeler if isinstance(one, dict)] if isinstance(feeler, list) else []
+    seen += [str(one.get("limb") or "") for one in records if one.get("end") == end]
+    return [name for name in dict.fromkeys(seen) if name]
+
+
 def limb_names(document: Mapping[str, Any]) -> list[str]:
     """Names of the limbs, as they are listed."""
     limbs = document.get("limbs")
