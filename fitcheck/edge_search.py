@@ -181,7 +181,7 @@ def _line_strengths(change: Array, blind: NDArray[np.bool_], shifts: NDArray[np.
     blocks, samples, _ = change.shape
     # Blind samples and those beyond the strip count nothing. A fourth "colour" says what is seen.
     reach = int(np.max(np.abs(shifts)))
-    padded = np.zeros((4, blocks, samples + 2 * reach))
+    padded = np.zeros((4, blocks, samples + 2 * reach), dtype=np.float32)
     inside = padded[:, :, reach : reach + samples]
     inside[:3] = np.moveaxis(np.where(blind[..., None], 0.0, change), -1, 0)
     inside[3] = ~blind
