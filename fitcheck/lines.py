@@ -11,6 +11,7 @@ Array = NDArray[np.float64]
 
 TUKEY = 4.685  # biweight constant: 95 % efficient on normal errors (Beaton & Tukey 1974)
 FEWEST_POINTS = 8
+ALL_KEPT = 0.995  # of the points: the others would be told as 0 %
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,6 +31,7 @@ from fitcheck.adjustment import draw_lens, draw_pose
 from fitcheck.camera import camera_in_card, pixels_to_card, rays
 from fitcheck.edges import MeasuredEdge, Rival, draw_rivals
 from fitcheck.errors import Refused
+from fitcheck.lines import ALL_KEPT
 from fitcheck.measurement import Note
 from fitcheck.side_blocks import ARRIS_MM
 from fitcheck.strips import Line
@@ -403,7 +404,10 @@ class _Pad:
                         "edge_uneven",
                         f"The riser's {name.removeprefix('riser_')} side is uneven: places "
                         f"along it lie about {fit.scatter_mm:.2f} mm off a straight line, and "
-                        f"{1 - fit.kept_share:.0%} of them much further.",
+                        f"{1 - fit.kept_share:.0%} of them much further."
+                        if fit.kept_share < ALL_KEPT
+                        else f"The riser's {name.removeprefix('riser_')} side is uneven: places "
+                        f"along it lie about {fit.scatter_mm:.2f} mm off a straight line.",
                         "Look at the drawn edge; clean the edge, light it evenly, or mark it by "
                         "hand.",
                     )

@@ -19,7 +19,7 @@ from fitcheck.edge_search import choose, search
 from fitcheck.edges import MeasuredEdge, Rival, measure
 from fitcheck.errors import Refused
 from fitcheck.face_ends import Candidate
-from fitcheck.lines import orthogonal_line
+from fitcheck.lines import ALL_KEPT, orthogonal_line
 from fitcheck.measurement import Note
 from fitcheck.strips import Line, StripFrame, colour
 from fitcheck.views.given_line import given_line
@@ -525,7 +525,10 @@ class SideFinder:
                     "edge_uneven",
                     f"The {_words(name)} is uneven: places along it lie about "
                     f"{edge.scatter_mm:.2f} mm off a straight line, and "
-                    f"{1 - edge.kept_share:.0%} of them much further.",
+                    f"{1 - edge.kept_share:.0%} of them much further."
+                    if edge.kept_share < ALL_KEPT
+                    else f"The {_words(name)} is uneven: places along it lie about "
+                    f"{edge.scatter_mm:.2f} mm off a straight line.",
                     "Look at the drawn edge; clean the edge, light it evenly, or mark it by hand.",
                 )
 
