@@ -21,7 +21,6 @@ import argparse
 import json
 import os
 import platform
-import socket
 import subprocess
 import sys
 import tempfile
@@ -62,10 +61,6 @@ Path("/proc/self/clear_refs").write_text("5")  # the peak starts anew
 fitcheck.pipeline.measure(sys.argv[1], sys.argv[2])
 print(of_process("VmHWM") - before)
 """
-PAGE = (
-    "import sys; from fitcheck.threads import one_thread; one_thread(); "
-    "from fitcheck.page.launch import launch; launch(int(sys.argv[1]), False)"
-)
 
 
 def times_as_long(job, unit, repeats=REPEATS):
@@ -148,27 +143,11 @@ def python(*arguments):
 
 def page_reachable(folder):
     """Start the page with a store of its own, wait until it takes a connection, and end it."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    environment = {**os.environ, "FITCHECK_STORE": str(folder / "store")}
-    server = subprocess.Popen(
-        [sys.executable, "-c", PAGE, str(port)],
-        env=environment,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        while server.poll() is None:
-            try:
-                socket.create_connection(("127.0.0.1", port), timeout=1).close()
-                return
-            except OSError:
-                time.sleep(0.01)
-        raise SystemExit("the page did not start")
-    finally:
-        server.kill()
-        server.wait()
+    from page import started
+
+    server, _ = started(folder)
+    server.kill()
+    server.wait()
 
 
 def start_ratios(folder):

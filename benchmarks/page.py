@@ -31,6 +31,7 @@ from PIL import Image
 ROOT = Path(__file__).parent.parent
 SAMPLE = ROOT / "sample_images" / "seat-001.jpg"
 SIZE = (4032, 3024)
+LONGEST_START_S = 40.0
 LAUNCH = (
     "import sys; from fitcheck.threads import one_thread; one_thread(); "
     "from fitcheck.page.launch import launch; launch(int(sys.argv[1]), False)"
@@ -100,10 +101,8 @@ def in_one_process(repeats: int = 5) -> None:
         print(f"  {name:24s} {taken:6.3f} s, {taken / grey:6.2f} of that")
 
 
-def in_a_browser(count: int, folder: Path) -> list[Taken]:
-    """Return what each photograph took in turn, from giving its file on."""
-    from playwright.sync_api import sync_playwright
-
+def started(folder: Path) -> tuple[subprocess.Popen[bytes], int]:
+    """Start the page with a store in a folder; return it and its port once that is open."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -113,11 +112,26 @@ def in_a_browser(count: int, folder: Path) -> list[Taken]:
         "PYTHONPATH": str(ROOT),
     }
     command = [sys.executable, "-c", LAUNCH, str(port)]
-    began = time.perf_counter()
     with (folder / "log").open("wb") as log:
         server = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
+    began = time.perf_counter()
+    while server.poll() is None and time.perf_counter() - began < LONGEST_START_S:
+        try:
+            socket.create_connection(("127.0.0.1", port), timeout=1).close()
+            return server, port
+        except OSError:
+            time.sleep(0.01)
+    server.kill()
+    raise SystemExit("the page did not start")
+
+
+def in_a_browser(count: int, folder: Path) -> list[Taken]:
+    """Return what each photograph took in turn, from giving its file on."""
+    from playwright.sync_api import sync_playwright
+
+    began = time.perf_counter()
+    server, port = started(folder)
     try:
-        _wait_for(port)
         print(f"  the server answers {time.perf_counter() - began:.2f} s after its start")
         with sync_playwright() as playwright:
             chromium = playwright.chromium.launch(
@@ -161,16 +175,6 @@ def _processor_s(process: int) -> float:
     except OSError:
         return 0.0
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def _wait_for(port: int) -> None:
-    for _ in range(800):
-        try:
-            socket.create_connection(("127.0.0.1", port), timeout=1).close()
-            return
-        except OSError:
-            time.sleep(0.05)
-    raise SystemExit("the page did not start")
 
 
 def main() -> None:

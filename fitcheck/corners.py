@@ -90,10 +90,11 @@ def find_cards(
     placed: dict[str, CardCorners] = {}
     for markers_px in _looks_for_markers(grey):
         for card in cards:
-            mine = {i: markers_px[i] for i in card.marker_ids if i in markers_px}
-            corners = _corners_of(card, mine, grey) if len(mine) >= FEWEST_MARKERS else None
-            if corners is not None:
-                placed[card.name] = corners
+            known = placed[card.name].markers if card.name in placed else FEWEST_MARKERS - 1
+            if _markers_of(card, markers_px) > known:
+                corners = _corners_of(card, markers_px, grey)
+                if corners is not None:
+                    placed[card.name] = corners
         well_read = all(c.markers >= WELL_READ * len(c.card.marker_ids) for c in placed.values())
         if placed and placed.keys() >= set(needed) and well_read:
             break
@@ -108,13 +109,9 @@ def card_shows(grey: NDArray[np.uint8]) -> bool:
     grey
         Picture, shape (height, width), dtype uint8.
     """
-    scale = 1 / _reduction(grey)
-    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    smallest_px = SMALLEST_MARKER_PERIMETER * max(small.shape)
-    read = _detect_markers(np.asarray(small, dtype=np.uint8), smallest_px, one_threshold=True)
-    return any(
-        sum(i in read for i in card.marker_ids) >= FEWEST_MARKERS for card in CARDS.values()
-    )
+    tried, scale, one_threshold = next(_pictures_to_search(grey))
+    read = _detect_markers(tried, _smallest_px(grey) * scale, one_threshold)
+    return any(_markers_of(card, read) >= FEWEST_MARKERS for card in CARDS.values())
 
 
 def _looks_for_markers(
@@ -132,8 +129,8 @@ def _looks_for_markers(
     found: dict[int, NDArray[np.float64]] = {}
     read_with: dict[str, int] = {}  # card to how many markers it showed when it was read last
     for tried, scale, one_threshold in _pictures_to_search(grey):
-        smallest_px = SMALLEST_MARKER_PERIMETER * max(grey.shape) * scale
-        for i, quad in _detect_markers(tried, smallest_px, one_threshold).items():
+        read = _detect_markers(tried, _smallest_px(grey) * scale, one_threshold)
+        for i, quad in read.items():
             # Pixel centres are at whole numbers in both pictures, hence the half pixels.
             found.setdefault(i, (quad + 0.5) / scale - 0.5)
         for card in CARDS.values():
@@ -156,6 +153,10 @@ def _pictures_to_search(
         yield grey, 1.0, False
     for tried, enlarged in _other_pictures(grey):
         yield tried, enlarged, False
+
+
+def _smallest_px(grey: NDArray[np.uint8]) -> float:
+    return SMALLEST_MARKER_PERIMETER * int(max(grey.shape))
 
 
 def _markers_of(card: Card, found: dict[int, NDArray[np.float64]]) -> int:
@@ -199,9 +200,7 @@ def _square_on(
 
     None where they lie on one line.
     """
-    mine = [i for i in card.marker_ids if i in found]
-    object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in mine])
-    image_px = np.vstack([found[i] for i in mine])
+    object_mm, image_px = _corners_of_markers(card, found)
     px_per_mm = CARD_MARKER_PX / card.marker_mm
     upright_px = (object_mm + card.square_mm) * px_per_mm  # a square of room on all sides
     size = [round((side + 2 * card.square_mm) * px_per_mm) for side in card.board_mm]
@@ -216,6 +215,15 @@ def _square_on(
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(upright2px, dtype=np.float64), np.asarray(upright, dtype=np.uint8)
+
+
+def _corners_of_markers(
+    card: Card, found: dict[int, NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Corners of a card's markers that were found, one under the other, (n, 2): mm, and px."""
+    mine = [i for i in card.marker_ids if i in found]
+    object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in mine])
+    return object_mm, np.vstack([found[i] for i in mine])
 
 
 def _reduction(grey: NDArray[np.uint8]) -> int:
@@ -260,10 +268,9 @@ def _detect_markers(
 
 
 def _corners_of(
-    card: Card, markers_px: dict[int, NDArray[np.float64]], grey: NDArray[np.uint8]
+    card: Card, found: dict[int, NDArray[np.float64]], grey: NDArray[np.uint8]
 ) -> CardCorners | None:
-    object_mm = np.vstack([card.marker_corners_mm[i][:, :2] for i in markers_px])
-    image_px = np.vstack(list(markers_px.values()))
+    object_mm, image_px = _corners_of_markers(card, found)
     outlier_px = max(OUTLIER_PX, OUTLIER_REDUCED_PX * _reduction(grey))
     homography, kept = cv2.findHomography(object_mm, image_px, cv2.RANSAC, outlier_px)
     if homography is None or np.count_nonzero(kept) < 4 * FEWEST_MARKERS:
@@ -300,7 +307,11 @@ def _corners_of(
     outline = _apply(card2px, np.array([[0, 0], [length, 0], [length, depth], [0, depth]]))
     cut_off = not np.all((outline >= 0) & (outline < [width, height]))
     return CardCorners(
-        card, len(markers_px), card.corners_mm[inside], refined.astype(np.float64), bool(cut_off)
+        card,
+        _markers_of(card, found),
+        card.corners_mm[inside],
+        refined.astype(np.float64),
+        bool(cut_off),
     )
 
 
